@@ -1,0 +1,1 @@
+"""Dry two-track takes of an acoustic guitar become finished stereo."""

@@ -1,0 +1,1 @@
+"""What can be measured of a capture, a response or a mix."""

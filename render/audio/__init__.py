@@ -1,0 +1,1 @@
+"""Files to arrays and back: reading, writing, tags, and the array type."""

@@ -1,0 +1,1 @@
+"""One thin module a command: parse, call a workflow, print, choose the exit status."""

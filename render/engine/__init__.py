@@ -1,0 +1,1 @@
+"""Compile a recipe, convolve takes with it, run batches, remember what is done."""

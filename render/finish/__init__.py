@@ -1,0 +1,1 @@
+"""What comes after the linear part: loudness, true peak, limiter, level, resampling, dither."""

@@ -1,0 +1,1 @@
+"""What a recipe may say: models, loading, inheritance, messages. No numpy here."""

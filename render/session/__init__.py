@@ -1,0 +1,1 @@
+"""Folders of takes: which files belong together."""

@@ -1,0 +1,1 @@
+"""One module a linear stage: its response at a given sample rate."""

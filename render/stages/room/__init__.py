@@ -1,0 +1,1 @@
+"""The room: feedback delay networks as four decorrelated responses."""

@@ -1,0 +1,1 @@
+"""One module a job of the user, put together from the rooms below."""
