@@ -1,4 +1,4 @@
-"""Shared by all tests: reference tests must name their source, and benchmarks and references get their marks by folder."""
+"""Shared by all tests: reference tests must name their source; benchmarks get their mark by folder."""
 
 from __future__ import annotations
 

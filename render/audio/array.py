@@ -37,7 +37,7 @@ def as_samples(audio: ArrayLike, *, name: str = "audio", channels: int | None = 
     Raises
     ------
     ValueError
-        If the shape is not one or two-dimensional, the number of channels is another, or a value is not finite.
+        If the shape or the number of channels is another, or a value is not finite.
     """
     samples = np.asarray(audio, dtype=np.float64)
     if samples.ndim == 1:

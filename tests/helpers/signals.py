@@ -53,4 +53,4 @@ def plucks(
             )
             audio[first:] += wave[:, np.newaxis] * random.uniform(0.2, 1.0, channels) / partial
         instant_s += random.uniform(0.12, 0.4)
-    return audio * (0.25 / np.abs(audio).max())
+    return audio * (0.25 / float(np.abs(audio).max()))

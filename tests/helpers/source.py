@@ -1,4 +1,4 @@
-"""`@source(...)`: where the numbers of a reference test come from. A reference test without it is refused at collection."""
+"""`@source(...)`: where the numbers of a reference test come from; without it collection is refused."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ KINDS = (
 
 
 def source(citation: str, where: str = "", *, kind: str, tolerance: str = "") -> Callable[[T], T]:
-    """Attach the origin of a test's numbers: citation, place in it, kind (one of KINDS), and why this tolerance."""
+    """Attach the origin of a test's numbers: citation, place in it, kind, and why this tolerance."""
     if kind not in KINDS:
         raise ValueError(f"kind must be one of {KINDS}, not {kind!r}")
 
