@@ -1,0 +1,174 @@
+"""From a file to a tree of values: reading, and telling what keeps a text from being TOML."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import tomli
+
+from render.errors import Problem
+from render.recipe.hints import nearest
+from render.recipe.lines import statement_before
+from render.recipe.origin import Layer
+from render.recipe.toml_text import key_text
+
+MOST_BYTES = 1_000_000
+MOST_LEVELS = 32
+
+_POSITION = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
+_SAID_TWICE = ("Cannot overwrite", "Cannot declare", "Cannot mutate", "Duplicate inline table key")
+
+
+class UnreadableError(Exception):
+    """A file cannot be read as text: why, what to do, and in which line it ends to be text."""
+
+    def __init__(self, reason: str, fix: str, line: int | None = None) -> None:
+        self.reason, self.fix, self.line = reason, fix, line
+        super().__init__(f"{reason}; {fix}")
+
+
+class NotTomlError(Exception):
+    """A text is not TOML; carries the problem."""
+
+    def __init__(self, problem: Problem) -> None:
+        self.problem = problem
+        super().__init__(str(problem))
+
+
+def read_text(path: Path) -> str:
+    """Text of a file.
+
+    Raises
+    ------
+    UnreadableError
+        If it is not there, no file, too large, or not UTF-8.
+    """
+    try:
+        if path.is_dir():
+            raise UnreadableError("is a folder", "name the recipe in it, a file that ends in .toml")
+        if not path.exists():
+            raise UnreadableError("does not exist", _what_is_there(path))
+        if not path.is_file():
+            raise UnreadableError("is no ordinary file", "name a file that ends in .toml")
+        with path.open("rb") as file:
+            data = file.read(MOST_BYTES + 1)
+    except (OSError, ValueError) as error:  # ValueError: a name that no file can have
+        why = getattr(error, "strerror", None) or "a name that no file can have"
+        raise UnreadableError(f"cannot be read: {why}", "check the name and the permissions") from error
+    _refuse_too_long(len(data))
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = data.count(b"\n", 0, error.start) + 1
+        raise UnreadableError("is not UTF-8 text", "save it again with the encoding UTF-8", line) from error
+
+
+def parse_layer(text: str, path: Path) -> Layer:
+    """Turn a text into a layer.
+
+    Raises
+    ------
+    UnreadableError
+        If the text is too long or cannot be written as UTF-8.
+    NotTomlError
+        If it is not TOML.
+    """
+    try:
+        _refuse_too_long(len(text.encode()))
+    except UnicodeEncodeError as error:
+        line = text.count("\n", 0, error.start) + 1
+        raise UnreadableError("is not UTF-8 text", "take out the character that is none", line) from error
+    try:
+        tree = tomli.loads(text)
+    except RecursionError as error:
+        raise NotTomlError(_too_deep(path)) from error
+    except ValueError as error:
+        raise NotTomlError(_syntax_problem(str(error), text, path)) from error
+    if _levels(tree) > MOST_LEVELS:
+        raise NotTomlError(_too_deep(path))
+    return Layer(path, text, tree)
+
+
+def nearest_file(path: Path) -> str | None:
+    """File beside a missing one whose name is most like it."""
+    try:
+        others = sorted(other for other in path.parent.iterdir() if other.is_file())
+    except (OSError, ValueError):
+        return None
+    kind = path.suffix.lower()
+    stems = {other.stem.lower(): other.name for other in others if not kind or other.suffix.lower() == kind}
+    near = nearest(path.stem, list(stems))
+    return stems[near] if near else None
+
+
+def _what_is_there(path: Path) -> str:
+    near = nearest_file(path)
+    return f'did you mean "{near}"?' if near else "check the name and the folder"
+
+
+def _refuse_too_long(size: int) -> None:
+    if size > MOST_BYTES:
+        raise UnreadableError("is larger than 1 MB", "a recipe is a short text; was another file meant?")
+
+
+def _levels(tree: dict[str, object]) -> int:
+    """Depth of nesting, found without recursion: it may be too much for that."""
+    level = 0
+    values: list[object] = [tree]
+    while values:
+        level += 1
+        inner: list[object] = []
+        for value in values:
+            if isinstance(value, dict):
+                inner += value.values()
+            elif isinstance(value, list):
+                inner += value
+        values = [value for value in inner if isinstance(value, dict | list)]
+    return level
+
+
+def _too_deep(path: Path) -> Problem:
+    return Problem(
+        path, "", None, f"is nested more than {MOST_LEVELS} levels deep", "a recipe needs five levels"
+    )
+
+
+def _syntax_problem(message: str, text: str, path: Path) -> Problem:
+    position = _POSITION.search(message)
+    what = message[: position.start()] if position else message
+    lines = text.split("\n")
+    if position is None:  # a number with too many digits: the reader tells no place
+        return Problem(path, "", None, "has a number with thousands of digits", "write it shorter")
+    line = int(position[1]) if position[1] else max(len(text.rstrip().split("\n")), 1)
+    begun, earlier = statement_before(text, line)
+    if begun is not None and earlier is not None and what.startswith(_SAID_TWICE):
+        return Problem(
+            path,
+            key_text(begun.keys),
+            None,
+            f"is written a second time; the first is in line {earlier.line}",
+            "keep one of the two",
+            begun.line,
+        )
+    column = f", column {position[2]}" if position[2] else ", at the end"
+    reason = f"is not TOML{column}: {what[:1].lower()}{what[1:]}"
+    if begun is not None and begun.line < line:
+        reason += f" (in what begins in line {begun.line}: {key_text(begun.keys)})"
+    return Problem(path, "", None, reason, _mend_line(lines[min(line, len(lines)) - 1]), line)
+
+
+def _mend_line(line: str) -> str:
+    """Advice by the look of the line where the reader gave up."""
+    for pattern, advice in (
+        (r"=\s*[-+]?\d+,\d", "write numbers with a point: 0.5, not 0,5"),
+        (r"=\s*[-+]?\.\d", "write a digit before the point: 0.5, not .5"),
+        (r"=\s*[-+]?\d+\.(?!\d)", "write a digit after the point: 5.0, not 5."),
+        (r"=\s*[-+]?\d[\d.]*\s*[A-Za-z%]", "write the number alone: the key has the unit"),
+        (r"=\s*(?!true|false|inf|nan)[A-Za-z]", 'put words in quotes: "wav"'),
+        (r"=\s*(#.*)?$", "write a value after the ="),
+        (r"^[^=\[#]*$", "a line is a [table], or a key = value, or begins with # for a comment"),
+    ):
+        if re.search(pattern, line):
+            return advice
+    return "check quotes, brackets and commas"
