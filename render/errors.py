@@ -18,6 +18,17 @@ class Problem:
     line: int | None = None
     context: str = ""
 
+    def as_dict(self) -> dict[str, object]:
+        """Plain values, for JSON."""
+        return {
+            "path": str(self.path),
+            "line": self.line,
+            "key": self.key,
+            "value": None if self.value is None else str(self.value),
+            "reason": self.reason,
+            "fix": self.fix,
+        }
+
     def __str__(self) -> str:
         where = str(self.path) if self.line is None else f"{self.path}, line {self.line}"
         shown = f" = {self.value}" if self.value is not None else ""

@@ -1,0 +1,79 @@
+"""The command `drytake`: finds the subcommand, and turns whatever happens into an exit status.
+
+0 all done; 1 some takes failed, the others are done; 2 the call or a recipe is wrong, nothing was done; 3 a fault of
+the program. Nothing heavy is imported before it is known what to do.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Sequence
+
+from render.version import __version__
+
+DESCRIPTION = """\
+Turns dry two-track captures of an acoustic guitar (say a pickup and a microphone) into
+finished stereo, a whole session at a time."""
+EPILOG = """\
+Listen at a moderate level first: a mix may be louder than its capture.
+Every command explains itself: drytake render --help"""
+
+DONE, SOME_FAILED, WRONG_CALL, OUR_FAULT, STOPPED = 0, 1, 2, 3, 130
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """All commands and their options."""
+    from render.cli import recipe, render
+
+    parser = argparse.ArgumentParser(
+        prog="drytake",
+        description=DESCRIPTION,
+        epilog=EPILOG,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("--version", action="version", version=f"drytake {__version__}")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
+    render.add_parser(commands)
+    recipe.add_parser(commands)
+    return parser
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one call and return its exit status."""
+    _speak_utf8()
+    try:
+        chosen = build_parser().parse_args(arguments)
+    except SystemExit as leaving:
+        return int(leaving.code or 0)
+    from render.errors import DrytakeError
+
+    try:
+        return int(chosen.run(chosen))
+    except DrytakeError as error:
+        print(error, file=sys.stderr)
+        return WRONG_CALL
+    except KeyboardInterrupt:
+        print("\nstopped; finished files are whole, and the same call goes on from here", file=sys.stderr)
+        return STOPPED
+    except BrokenPipeError:
+        sys.stderr.close()
+        return DONE
+    except Exception:  # noqa: BLE001 - the one place where a fault of ours comes out
+        import traceback
+
+        traceback.print_exc()
+        print("\nThis is a fault of drytake itself. Please report it with the lines above.", file=sys.stderr)
+        return OUR_FAULT
+
+
+def run() -> None:
+    """Entry point of the installed command."""
+    sys.exit(main())
+
+
+def _speak_utf8() -> None:
+    """A console of another encoding must not turn a take's name into a crash."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")

@@ -1,0 +1,343 @@
+"""Many renders: what is done already is left alone, the rest goes over the cores, every result is logged at once.
+
+look at headers -> hash inputs -> (find a session's gain) -> compile -> render -> one line in the log each
+"""
+
+from __future__ import annotations
+
+import hashlib
+import threading
+import time
+from collections.abc import Callable, Iterable, Sequence
+from pathlib import Path
+from typing import TypeVar
+
+from render.audio.read import TakeInfo, probe, sha256_of_files
+from render.engine.job import Event, Job, Options, Watch, Work
+from render.engine.ledger import Ledger, Line, identity_of, sha256_of_file
+from render.engine.line import done_line, failed_line
+from render.engine.mix import Cancelled, ReadyRecipe, Workers, make_ready, measure_mix, render_mix
+from render.engine.store import sweep_spools
+from render.errors import DrytakeError, Problem, RecipeError
+from render.recipe.check import check_at_rate
+from render.recipe.models import Recipe
+from render.session.takes import Take
+from render.version import __version__
+
+LONG_TAKE_S = 600.0  # such a take is spread over all cores by itself
+T = TypeVar("T")
+
+
+def run_batch(jobs: Sequence[Job], *, folder: Path, options: Options, watch: Watch) -> list[Line]:
+    """Render all jobs.
+
+    Parameters
+    ----------
+    jobs : sequence of Job
+    folder : Path
+        Where `log.jsonl` lies; outputs are named relative to it.
+    options : Options
+    watch : callable
+        Told of every step, from any thread but never from two at a time.
+
+    Returns
+    -------
+    list of dict
+        One line a job, in the order of `jobs`; see `engine.line`.
+
+    Raises
+    ------
+    RecipeError
+        If a recipe does not fit the sample rate of a take: nothing was done then.
+    OutputError
+        If the log cannot be written.
+    """
+    return _Batch(jobs, folder=folder, options=options, watch=watch).run()
+
+
+class _Batch:
+    """The state of one run, shared by its workers."""
+
+    def __init__(self, jobs: Sequence[Job], *, folder: Path, options: Options, watch: Watch) -> None:
+        self.works = [Work(job) for job in jobs]
+        self.folder, self.options, self._watch = folder, options, watch
+        self.ledger = Ledger(folder)
+        self.cancel = threading.Event()
+        self._lock = threading.Lock()
+        self._ready: dict[tuple[int, int], ReadyRecipe] = {}
+        self._lines: dict[int, Line] = {}
+
+    def run(self) -> list[Line]:
+        """Everything, in order."""
+        sweep_spools(self.folder)
+        try:
+            self._look_at_headers()
+            self._refuse_rates()
+            self._hash_inputs()
+            self._find_session_gains()
+            pending = [work for work in self.works if not self._settle(work)]
+            self._compile(pending)
+            self._report(Event("frames-to-do", sum(self._frames(work) for work in pending)))
+            self._each(self._render, pending)
+        except BaseException:
+            self.cancel.set()
+            raise
+        finally:
+            sweep_spools(self.folder)
+        return [self._lines[id(work)] for work in self.works]
+
+    def _look_at_headers(self) -> None:
+        """What the files say of themselves; a file that cannot be opened fails its own renders only."""
+        infos: dict[int, TakeInfo | DrytakeError] = {}
+        for take in {id(work.job.take): work.job.take for work in self.works}.values():
+            try:
+                infos[id(take)] = probe(take.files)
+            except DrytakeError as error:
+                infos[id(take)] = error
+        for work in self.works:
+            found = infos[id(work.job.take)]
+            if isinstance(found, DrytakeError):
+                work.failure = found
+            else:
+                work.info = found
+
+    def _refuse_rates(self) -> None:
+        """Faults of a recipe that show only against the sample rate of a take."""
+        problems: dict[str, Problem] = {}
+        for work in self.works:
+            if work.info is not None:
+                for problem in check_at_rate(work.job.recipe, work.sample_rate_hz, take=work.job.take.name):
+                    problems.setdefault(f"{problem.path}:{problem.key}", problem)
+        if problems:
+            raise RecipeError(list(problems.values()))
+
+    def _hash_inputs(self) -> None:
+        """Contents of takes, recipes and impulse responses, each read once."""
+        takes = {id(work.job.take): work.job.take for work in self.works if work.failure is None}
+        hashes: dict[int, str | DrytakeError] = {}
+
+        def hash_take(take: Take) -> None:
+            try:
+                hashes[id(take)] = sha256_of_files(take.files)
+            except DrytakeError as error:
+                hashes[id(take)] = error
+
+        self._parallel(hash_take, list(takes.values()))
+        recipes = {id(work.job.recipe): work.job.recipe for work in self.works}
+        recipe_hashes = {key: _recipe_sha256(recipe) for key, recipe in recipes.items()}
+        for work in self.works:
+            work.recipe_sha256 = recipe_hashes[id(work.job.recipe)]
+            found = hashes.get(id(work.job.take), "")
+            if isinstance(found, DrytakeError):
+                work.failure = found
+            else:
+                work.input_sha256 = found
+
+    def _find_session_gains(self) -> None:
+        """One gain for all takes of a session and recipe: the loudest at target."""
+        groups: dict[tuple[int, Path], list[Work]] = {}
+        for work in self.works:
+            if work.by_session and work.failure is None:
+                groups.setdefault((id(work.job.recipe), work.job.output.parent), []).append(work)
+        for group in groups.values():
+            self._find_gain(group)
+
+    def _find_gain(self, group: list[Work]) -> None:
+        """Loudness of every take as the ledger has it, else measured; then the gain of the loudest."""
+        loudness: dict[int, float] = {}
+        known = {id(work): self.ledger.mixed(self._mix_identity(work)) for work in group}
+        unknown = [work for work in group if known[id(work)] is None]
+        gains: dict[int, float] = {}
+
+        def measure(work: Work) -> None:
+            try:
+                plan = measure_mix(
+                    work.job.take,
+                    _known(work.info),
+                    self._ready_for(work),
+                    passage=self.options.passage,
+                    folder=self.folder,
+                    workers=Workers(cancel=self.cancel),
+                )
+            except DrytakeError as error:
+                work.failure = error
+                return
+            gains[id(work)] = plan.gain_db
+            if plan.loudness_before_lufs is not None:
+                loudness[id(work)] = plan.loudness_before_lufs
+
+        self._compile(unknown)
+        self._parallel(measure, unknown)
+        for work in group:
+            line = known[id(work)]
+            if line is not None and line["loudness_before_lufs"] is not None:
+                loudness[id(work)] = line["loudness_before_lufs"]
+        audible = [work for work in group if id(work) in loudness and work.failure is None]
+        loudest = max(audible, key=lambda work: (loudness[id(work)], work.job.name), default=None)
+        if loudest is not None and id(loudest) not in gains:
+            line = known[id(loudest)]
+            if line is not None and line.get("level_set_by") == loudest.job.take.name:
+                gains[id(loudest)] = line["gain_db"]
+            else:
+                self._compile([loudest])
+                measure(loudest)
+        for work in group:
+            work.gain_db = 0.0 if loudest is None else gains.get(id(loudest), 0.0)
+            work.level_set_by = None if loudest is None else loudest.job.take.name
+
+    def _settle(self, work: Work) -> bool:
+        """Whether nothing has to be rendered: the take has failed already, or its mix is there."""
+        if work.failure is not None:
+            self._finish(work, failed_line(work, work.failure, options=self.options))
+            return True
+        if self.options.redo:
+            return False
+        line = self.ledger.kept(self._identity(work))
+        if line is None or line["output"] != work.job.name:
+            return False
+        self._finish(work, {**line, "status": "kept", "seconds": 0.0})
+        return True
+
+    def _compile(self, works: Iterable[Work]) -> None:
+        """Every recipe once per sample rate, before anything is rendered with it."""
+        for work in works:
+            key = (id(work.job.recipe), work.sample_rate_hz)
+            if key not in self._ready:
+                self._ready[key] = make_ready(
+                    work.job.recipe,
+                    sample_rate_hz=work.sample_rate_hz,
+                    double_precision=self.options.double_precision,
+                )
+
+    def _ready_for(self, work: Work) -> ReadyRecipe:
+        return self._ready[id(work.job.recipe), work.sample_rate_hz]
+
+    def _each(self, action: Callable[[Work, int], None], works: list[Work]) -> None:
+        """Long takes one after the other with all cores inside; the others side by side, longest first."""
+        ordered = sorted(works, key=lambda work: -_duration_s(work))
+        long = [work for work in ordered if _duration_s(work) > LONG_TAKE_S]
+        short = ordered[len(long) :]
+        for work in long:
+            action(work, self.options.jobs)
+        inside = max(1, self.options.jobs // len(short)) if short else 1
+        self._parallel(lambda work: action(work, inside), short)
+
+    def _parallel(self, action: Callable[[T], None], items: list[T]) -> None:
+        """Run an action over items in threads; the first exception stops the others and comes out here."""
+        workers = min(self.options.jobs, len(items))
+        if workers <= 1:
+            for item in items:
+                action(item)
+            return
+        import joblib
+
+        def guarded(item: T) -> None:
+            try:
+                action(item)
+            except BaseException:
+                self.cancel.set()
+                raise
+
+        results = joblib.Parallel(n_jobs=workers, backend="threading", return_as="generator_unordered")(
+            joblib.delayed(guarded)(item) for item in items
+        )
+        for _ in results:
+            pass
+
+    def _render(self, work: Work, inside: int) -> None:
+        """One render, from capture to line; only faults of this take are caught."""
+        began = time.perf_counter()
+        if self.cancel.is_set():
+            raise Cancelled
+        workers = Workers(inside, lambda frames: self._report(Event("frames-done", frames)), self.cancel)
+        try:
+            work.job.output.parent.mkdir(parents=True, exist_ok=True)
+            mix = render_mix(
+                work.job.take,
+                _known(work.info),
+                self._ready_for(work),
+                output=work.job.output,
+                tags=work.job.tags,
+                dither_key=_dither_key(work.job),
+                passage=self.options.passage,
+                gain_db=work.gain_db,
+                workers=workers,
+            )
+        except (DrytakeError, OSError, MemoryError) as error:
+            self._finish(work, failed_line(work, error, options=self.options))
+            return
+        line = done_line(
+            work,
+            mix,
+            ready=self._ready_for(work),
+            options=self.options,
+            identity=self._identity(work),
+            mix_identity=self._mix_identity(work),
+            seconds=time.perf_counter() - began,
+        )
+        self._finish(work, line)
+
+    def _finish(self, work: Work, line: Line) -> None:
+        self.ledger.add(line)
+        self._lines[id(work)] = line
+        self._report(Event("line", line=line))
+
+    def _report(self, event: Event) -> None:
+        with self._lock:
+            self._watch(event)
+
+    def _frames(self, work: Work) -> int:
+        return round(_duration_s(work) * work.sample_rate_hz)
+
+    def _mix_identity(self, work: Work) -> str:
+        """Of the linear mix and its own level, before a session's gain."""
+        return identity_of(
+            {
+                "input": work.input_sha256,
+                "recipe": work.recipe_sha256,
+                "passage": [self.options.passage.from_s, self.options.passage.to_s],
+                "double_precision": self.options.double_precision,
+                "version": __version__,
+            }
+        )
+
+    def _identity(self, work: Work) -> str:
+        """Of the file: everything that decides its bytes."""
+        return identity_of(
+            {
+                "mix": self._mix_identity(work),
+                "gain_db": work.gain_db,
+                "tags": work.job.tags.texts(),
+                "dither": _dither_key(work.job).hex(),
+            }
+        )
+
+
+def _known(info: TakeInfo | None) -> TakeInfo:
+    """Headers of a take that has not failed."""
+    if info is None:
+        raise ValueError("info must be known: the headers of this take were not read")
+    return info
+
+
+def _duration_s(work: Work) -> float:
+    """Length by the headers; a take whose headers do not tell counts as a short one."""
+    return _known(work.info).duration_s or 60.0
+
+
+def _recipe_sha256(recipe: Recipe) -> str:
+    """Of what a recipe says and of the impulse responses it names."""
+    try:
+        files = [sha256_of_file(path) for path in recipe.files]
+    except OSError as error:
+        path = Path(str(error.filename))
+        raise RecipeError(
+            [Problem(path, "", None, f"cannot be read: {error.strerror}", "see that it is there")]
+        ) from error
+    return identity_of({"values": recipe.sha256_of_values, "files": files})
+
+
+def _dither_key(job: Job) -> bytes:
+    """Seed of the recipe and name of the take: the same noise every time, other noise in every take."""
+    seed = 0 if job.recipe.room is None else job.recipe.room.seed
+    return hashlib.sha256(f"{seed}\n{job.take.name}".encode()).digest()

@@ -1,0 +1,111 @@
+"""What is done already: one line of JSON a render in `log.jsonl`, only ever added to.
+
+The same file tells a person what happened and tells the next run what it may leave alone: a mix is kept if a line
+has the same identity (input, recipe, impulse responses, gain, passage, version: all by content) and the file it
+names is still the one that was written.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import threading
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from render.errors import OutputError
+from render.session.takes import LOG_NAME
+
+NEEDED = {
+    "identity",
+    "mix_identity",
+    "output",
+    "output_bytes",
+    "output_modified_ns",
+    "gain_db",
+    "loudness_before_lufs",
+    "level_set_by",
+}
+
+Line = dict[str, Any]
+
+
+def identity_of(parts: Mapping[str, object]) -> str:
+    """SHA-256 of everything that decides a mix's bytes, order of keys aside."""
+    text = json.dumps(parts, sort_keys=True, separators=(",", ":"), default=str)
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def sha256_of_file(path: Path) -> str:
+    """SHA-256 of a file's bytes."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+class Ledger:
+    """The log of one output folder; may be written from several threads."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.path = folder / LOG_NAME
+        self._lock = threading.Lock()
+        self._by_identity: dict[str, Line] = {}
+        self._by_mix: dict[str, Line] = {}
+        self._torn = False
+        self._load()
+
+    def kept(self, identity: str) -> Line | None:
+        """Line of a finished render of this identity whose file is still there unchanged, else None."""
+        line = self._by_identity.get(identity)
+        if line is None:
+            return None
+        output = self.folder / line["output"]
+        try:
+            status = output.stat()
+        except OSError:
+            return None
+        same = (status.st_size, status.st_mtime_ns) == (line["output_bytes"], line["output_modified_ns"])
+        return line if same else None
+
+    def mixed(self, mix_identity: str) -> Line | None:
+        """Newest line of a render of the same linear mix, whatever its gain was, else None."""
+        return self._by_mix.get(mix_identity)
+
+    def add(self, line: Line) -> None:
+        """Write one line at once, so that whatever happens next it is whole."""
+        text = json.dumps(line, ensure_ascii=False, allow_nan=False) + "\n"
+        with self._lock:
+            try:
+                with self.path.open("a", encoding="utf-8", newline="\n") as file:
+                    if self._torn:
+                        file.write("\n")
+                        self._torn = False
+                    file.write(text)
+                    file.flush()
+                    os.fsync(file.fileno())
+            except OSError as error:
+                raise OutputError(f"{self.path}: cannot be written: {error.strerror}") from error
+            self._remember(dict(line))
+
+    def _load(self) -> None:
+        try:
+            data = self.path.read_bytes()
+        except FileNotFoundError:
+            return
+        except OSError as error:
+            raise OutputError(f"{self.path}: cannot be read: {error.strerror}") from error
+        self._torn = bool(data) and not data.endswith(b"\n")
+        for text in data.decode("utf-8", "replace").splitlines():
+            try:
+                line = json.loads(text)
+            except ValueError:
+                continue  # the torn line of a run that was killed: that render is simply done again
+            if isinstance(line, dict):
+                self._remember(line)
+
+    def _remember(self, line: Line) -> None:
+        if line.get("status") in ("done", "kept") and set(line) >= NEEDED:
+            self._by_identity[line["identity"]] = line
+            self._by_mix[line["mix_identity"]] = line

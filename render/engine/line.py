@@ -1,0 +1,162 @@
+"""The line that a render leaves in the log: every figure a person or another program may want of it.
+
+A value that does not exist (the loudness of silence) is null.
+"""
+
+from __future__ import annotations
+
+import math
+import platform
+from functools import cache
+from typing import TYPE_CHECKING
+
+from render.engine.ledger import Line
+from render.version import __version__
+
+if TYPE_CHECKING:
+    from render.engine.job import Options, Work
+    from render.engine.mix import ReadyRecipe, Rendered
+
+FIGURES = (
+    "gain_db",
+    "loudness_before_lufs",
+    "loudness_lufs",
+    "loudness_range_lu",
+    "max_momentary_lufs",
+    "max_short_term_lufs",
+    "true_peak_dbtp",
+    "limiter_max_reduction_db",
+    "limiter_active_s",
+    "correlation",
+    "side_to_mid_db",
+    "mono_level_change_db",
+    "mono_loudness_change_lu",
+)
+GAVE_WAY_LU = 0.02
+MONO_LOSS_LU = 6.0
+
+
+def done_line(
+    work: Work,
+    mix: Rendered,
+    *,
+    ready: ReadyRecipe,
+    options: Options,
+    identity: str,
+    mix_identity: str,
+    seconds: float,
+) -> Line:
+    """Line of a render that went well."""
+    rate = ready.compiled.sample_rate_hz
+    status = work.job.output.stat()
+    line = _begin(work, "done", None)
+    line |= {"sample_rate_hz": rate, "frames": mix.frames}
+    line |= {name: _number(getattr(mix.plan, name)) for name in FIGURES}
+    line |= {
+        "room_tail_s": round(ready.compiled.room_tail_frames / rate, 3),
+        "seconds": round(seconds, 3),
+        "warnings": _warnings(work, mix, ready),
+        "versions": versions(),
+        "settings": settings(work, options),
+        "level_set_by": work.level_set_by,
+        "identity": identity,
+        "mix_identity": mix_identity,
+        "output_bytes": status.st_size,
+        "output_modified_ns": status.st_mtime_ns,
+    }
+    return line
+
+
+def failed_line(work: Work, error: BaseException, *, options: Options) -> Line:
+    """Line of a render that failed: the same keys, null where there is nothing to tell."""
+    reason = str(error) or type(error).__name__
+    if isinstance(error, MemoryError):
+        reason = "not enough memory; render fewer takes at once with --jobs 1"
+    elif isinstance(error, OSError):
+        reason = f"{error.filename or work.job.output}: {error.strerror or error}"
+    line = _begin(work, "failed", reason)
+    line |= {"sample_rate_hz": None, "frames": None}
+    line |= dict.fromkeys(FIGURES)
+    line |= {
+        "room_tail_s": None,
+        "seconds": None,
+        "warnings": [],
+        "versions": versions(),
+        "settings": settings(work, options),
+    }
+    return line
+
+
+def settings(work: Work, options: Options) -> dict[str, object]:
+    """Everything that the recipe and the call resulted in."""
+    passage = options.passage
+    return {
+        "recipe": work.job.recipe.model_dump(mode="json"),
+        "from_s": passage.from_s,
+        "to_s": passage.to_s,
+        "double_precision": options.double_precision,
+        "tags": work.job.tags.texts(),
+    }
+
+
+@cache
+def versions() -> dict[str, str]:
+    """What the result was made with."""
+    import numpy as np
+    import scipy
+    import soundfile
+    import soxr
+
+    return {
+        "drytake": __version__,
+        "python": platform.python_version(),
+        "numpy": np.__version__,
+        "scipy": scipy.__version__,
+        "libsndfile": soundfile.__libsndfile_version__,
+        "soxr": soxr.__version__,
+        "machine": platform.machine(),
+    }
+
+
+def _begin(work: Work, status: str, reason: str | None) -> Line:
+    return {
+        "take": work.job.take.name,
+        "recipe": work.job.recipe.name,
+        "output": work.job.name,
+        "status": status,
+        "reason": reason,
+        "input_sha256": work.input_sha256 or None,
+        "recipe_sha256": work.recipe_sha256 or None,
+    }
+
+
+def _number(value: float | None) -> float | None:
+    """Six decimals are past anything audible and keep the line readable; what is not finite does not exist."""
+    return None if value is None or not math.isfinite(value) else round(float(value), 6)
+
+
+def _warnings(work: Work, mix: Rendered, ready: ReadyRecipe) -> list[str]:
+    """What a player should know about this mix, in plain words."""
+    plan, finish = mix.plan, ready.recipe.finish
+    warnings = list(mix.warnings)
+    if plan.loudness_lufs is None:
+        warnings.append("too short or too quiet to have a loudness: left at its own level")
+    elif plan.gave_way_lu > GAVE_WAY_LU:
+        warnings.append(
+            f"{plan.gave_way_lu:.1f} LU below the wanted loudness: more would need over "
+            f"{finish.limit_at_most_db:g} dB of limiting (limit_at_most_db)"
+        )
+    if plan.mono_loudness_change_lu is not None and plan.mono_loudness_change_lu < -MONO_LOSS_LU:
+        warnings.append(
+            f"loses {-plan.mono_loudness_change_lu:.1f} LU in mono: little mid, or sides that cancel"
+        )
+    if (
+        work.info is not None
+        and work.info.sample_rate_hz != work.sample_rate_hz
+        and finish.sample_rate_hz == "keep"
+    ):
+        warnings.append(
+            f"the capture has {work.info.sample_rate_hz} Hz, which {finish.format} cannot hold: "
+            f"written at {work.sample_rate_hz} Hz"
+        )
+    return warnings

@@ -1,0 +1,329 @@
+"""One take with one recipe, from files to finished file. Read from top to bottom it is the block diagram.
+
+files -> (resample) -> convolve -> mix store -> plan the finish -> gain, limiter, fades -> dither -> file
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from render.audio.array import AnySamples, Samples
+from render.audio.read import TakeInfo
+from render.audio.tags import Tags
+from render.audio.write import MixWriter
+from render.engine.capture import Capture, open_capture
+from render.engine.compile import CompiledRecipe, compile_recipe
+from render.engine.convolve import ConvolutionPlan, Measured, convolve_pairs, join_measured, plan_convolution
+from render.engine.store import open_store
+from render.errors import TakeError
+from render.finish.dither import quantise
+from render.finish.ends import first_sound_frame
+from render.finish.level import FinishPlan, apply_finish_block, plan_finish
+from render.recipe.models import Finish, Recipe
+from render.session.takes import Take
+from render.units import frames_from_ms, frames_from_s
+
+WRITE_FRAMES = 65_536
+Progress = Callable[[int], None]
+
+
+class Cancelled(Exception):  # noqa: N818 - not an error: the user asked for it
+    """The batch was stopped; what was begun is thrown away."""
+
+
+@dataclass(frozen=True)
+class Passage:
+    """A stretch of a take in seconds; None is the take's own beginning or end."""
+
+    from_s: float | None = None
+    to_s: float | None = None
+
+    @property
+    def whole(self) -> bool:
+        """Whether nothing is left out."""
+        return self.from_s is None and self.to_s is None
+
+
+@dataclass(frozen=True)
+class ReadyRecipe:
+    """A recipe with what was made of it once for a batch: its response at one sample rate, and the plan for it."""
+
+    recipe: Recipe
+    compiled: CompiledRecipe
+    convolution: ConvolutionPlan
+
+
+def make_ready(recipe: Recipe, *, sample_rate_hz: int, double_precision: bool = False) -> ReadyRecipe:
+    """Compile a recipe for a sample rate and plan its convolution."""
+    compiled = compile_recipe(recipe, sample_rate_hz=sample_rate_hz)
+    convolution = plan_convolution(
+        compiled.response,
+        lead_frames=compiled.lead_frames,
+        sample_rate_hz=sample_rate_hz,
+        double_precision=double_precision,
+    )
+    return ReadyRecipe(recipe, compiled, convolution)
+
+
+@dataclass(frozen=True)
+class Workers:
+    """How a render may use the machine, and how it hears that it should stop."""
+
+    inside: int = 1
+    progress: Progress | None = None
+    cancel: threading.Event | None = None
+
+    def step(self, frames: int) -> None:
+        """Tell progress; stop here if asked to."""
+        if self.cancel is not None and self.cancel.is_set():
+            raise Cancelled
+        if self.progress is not None:
+            self.progress(frames)
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """Which frames of the store become the file, and how long its fades are."""
+
+    first_frame: int
+    stop_frame: int
+    fade_in_frames: int
+    fade_out_frames: int
+
+
+def stretch_of(store: AnySamples, finish: Finish, *, first_frame: int, sample_rate_hz: int) -> Stretch:
+    """From `first_frame` to the end of the store, with the recipe's fades as far as they fit."""
+    frames = len(store) - first_frame
+    return Stretch(
+        first_frame=first_frame,
+        stop_frame=len(store),
+        fade_in_frames=min(frames_from_ms(finish.fade_in_ms, sample_rate_hz=sample_rate_hz), frames),
+        fade_out_frames=min(frames_from_ms(finish.fade_out_ms, sample_rate_hz=sample_rate_hz), frames),
+    )
+
+
+@dataclass(frozen=True)
+class Rendered:
+    """A finished file's plan and figures, its length, and what was met on the way."""
+
+    plan: FinishPlan
+    frames: int
+    warnings: list[str]
+
+
+def render_mix(
+    take: Take,
+    info: TakeInfo,
+    ready: ReadyRecipe,
+    *,
+    output: Path,
+    tags: Tags,
+    dither_key: bytes,
+    passage: Passage,
+    gain_db: float | None,
+    workers: Workers,
+) -> Rendered:
+    """Render one take into one file.
+
+    Parameters
+    ----------
+    take, info : Take, TakeInfo
+        The capture and what its headers say.
+    ready : ReadyRecipe
+        Compiled at the output's sample rate.
+    output : Path
+        Appears whole or not at all.
+    tags : Tags
+    dither_key : bytes
+        Decides the dither, together with the frame's number in the take.
+    passage : Passage
+    gain_db : float or None
+        The session's gain; None: this take's own.
+    workers : Workers
+
+    Returns
+    -------
+    Rendered
+    """
+    finish = ready.recipe.finish
+    with mixed_store(take, info, ready, passage=passage, folder=output.parent, workers=workers) as mixed:
+        plan = plan_mix(mixed, finish, gain_db=gain_db)
+        with MixWriter(
+            output,
+            sample_rate_hz=ready.compiled.sample_rate_hz,
+            format=finish.format,
+            bit_depth=finish.bit_depth,
+            frames=plan.frames,
+            tags=tags,
+        ) as writer:
+            for block in _finished_blocks(mixed, plan, finish, dither_key=dither_key, workers=workers):
+                workers.step(0)
+                writer.write(block)
+        return Rendered(plan, plan.frames, mixed.warnings)
+
+
+def measure_mix(
+    take: Take, info: TakeInfo, ready: ReadyRecipe, *, passage: Passage, folder: Path, workers: Workers
+) -> FinishPlan:
+    """What `render_mix` would do to a take, without writing it: a session's common gain is found this way."""
+    with mixed_store(take, info, ready, passage=passage, folder=folder, workers=workers) as mixed:
+        return plan_mix(mixed, ready.recipe.finish, gain_db=None)
+
+
+@dataclass(frozen=True)
+class Mixed:
+    """The linear mix of a stretch of a take, with what was measured on the way."""
+
+    store: AnySamples
+    stretch: Stretch
+    take_frame: int  # of the take, with which the file begins
+    measured: Measured
+    sample_rate_hz: int
+    warnings: list[str]
+
+
+@contextmanager
+def mixed_store(
+    take: Take, info: TakeInfo, ready: ReadyRecipe, *, passage: Passage, folder: Path, workers: Workers
+) -> Iterator[Mixed]:
+    """Render the linear mix of a take into a store that lives as long as the block."""
+    convolution, sample_rate_hz = ready.convolution, ready.compiled.sample_rate_hz
+    first, second = ready.recipe.sources.values()
+    with open_capture(
+        take.files,
+        info,
+        channels=(first.channel, second.channel),
+        dtype=convolution.dtype,
+        sample_rate_hz=sample_rate_hz,
+        folder=folder,
+        on_frames=workers.step,
+    ) as capture:
+        first_frame, stop_frame = _wanted_frames(passage, capture.frames, ready, take)
+        grid_frame = first_frame // convolution.pair_frames * convolution.pair_frames
+        with open_store(stop_frame - grid_frame, dtype=convolution.dtype, folder=folder) as store:
+            measured = _convolve(capture, convolution, store, first_frame=grid_frame, workers=workers)
+            store.flags.writeable = False
+            stretch = _trim(store, ready, passage, first_frame - grid_frame)
+            at = grid_frame + stretch.first_frame
+            yield Mixed(store, stretch, at, measured, sample_rate_hz, capture.warnings)
+
+
+def plan_mix(mixed: Mixed, finish: Finish, *, gain_db: float | None) -> FinishPlan:
+    """Level, limiter and all figures of the finished file."""
+    stretch = mixed.stretch
+    return plan_finish(
+        mixed.store,
+        sample_rate_hz=mixed.sample_rate_hz,
+        slots=mixed.measured.slots,
+        block_peaks=mixed.measured.block_peaks,
+        first_frame=stretch.first_frame,
+        stop_frame=stretch.stop_frame,
+        loudness_lufs=None if finish.loudness_lufs == "keep" else float(finish.loudness_lufs),
+        gain_db=gain_db,
+        max_true_peak_dbtp=finish.max_true_peak_dbtp,
+        limit_at_most_db=finish.limit_at_most_db,
+        fade_in_frames=stretch.fade_in_frames,
+        fade_out_frames=stretch.fade_out_frames,
+    )
+
+
+def _convolve(
+    capture: Capture, plan: ConvolutionPlan, store: AnySamples, *, first_frame: int, workers: Workers
+) -> Measured:
+    """Fill the store, with several threads where the take can be read at several places at once."""
+    stop_frame = first_frame + len(store)
+    pairs = -(-len(store) // plan.pair_frames)
+    shares = min(workers.inside, pairs)
+    edges = [first_frame + plan.pair_frames * (pairs * share // shares) for share in range(shares)] + [
+        stop_frame
+    ]
+
+    def convolve_share(low: int, high: int) -> Measured:
+        with capture.open_reader() as reader:
+            part = store[low - first_frame : high - first_frame]
+            return convolve_pairs(
+                reader, plan, first_frame=low, stop_frame=high, store=part, on_pair=workers.step
+            )
+
+    if shares == 1:
+        return convolve_share(first_frame, stop_frame)
+    import joblib
+
+    parts = joblib.Parallel(n_jobs=shares, backend="threading")(
+        joblib.delayed(convolve_share)(low, high) for low, high in pairwise(edges)
+    )
+    return join_measured(parts)
+
+
+def tail_frames_of(ready: ReadyRecipe) -> int:
+    """How long a mix goes on after the take has ended."""
+    tail_s, compiled = ready.recipe.finish.tail_s, ready.compiled
+    if tail_s == "auto":
+        return compiled.tail_frames
+    return frames_from_s(float(tail_s), sample_rate_hz=compiled.sample_rate_hz)
+
+
+def _wanted_frames(passage: Passage, capture_frames: int, ready: ReadyRecipe, take: Take) -> tuple[int, int]:
+    """First and last frame that the passage and the tail ask for."""
+    rate = ready.compiled.sample_rate_hz
+    stop = capture_frames + tail_frames_of(ready)
+    first = 0 if passage.from_s is None else frames_from_s(passage.from_s, sample_rate_hz=rate)
+    if first >= capture_frames:
+        raise TakeError(
+            take.files[0],
+            f"the passage begins at {passage.from_s:g} s, the take ends at {capture_frames / rate:.1f} s",
+            "ask for an earlier passage",
+        )
+    if passage.to_s is not None:
+        stop = min(stop, max(first + 1, frames_from_s(passage.to_s, sample_rate_hz=rate)))
+    return first, stop
+
+
+def _trim(store: AnySamples, ready: ReadyRecipe, passage: Passage, first_frame: int) -> Stretch:
+    """Take silence off the head of a whole take, and see that the fades fit."""
+    finish, rate = ready.recipe.finish, ready.compiled.sample_rate_hz
+    if finish.head_s != "keep" and passage.from_s is None:
+        sound = first_sound_frame(store, sample_rate_hz=rate)
+        if sound is not None:
+            first_frame = max(0, sound - frames_from_s(float(finish.head_s), sample_rate_hz=rate))
+    return stretch_of(store, finish, first_frame=first_frame, sample_rate_hz=rate)
+
+
+def _finished_blocks(
+    mixed: Mixed, plan: FinishPlan, finish: Finish, *, dither_key: bytes, workers: Workers
+) -> Iterator[NDArray[np.int32] | Samples]:
+    """Finished blocks in order: whole numbers where the file holds whole numbers, else floats."""
+    bit_depth = finish.bit_depth if finish.format in ("wav", "flac") else "float"
+    swap = _is_right_heavy(mixed.measured)
+
+    def finish_block(first: int) -> NDArray[np.int32] | Samples:
+        block = apply_finish_block(mixed.store, plan, first, min(first + size, plan.frames))
+        if bit_depth == "float":
+            return block
+        at = mixed.take_frame + first
+        return quantise(block, bit_depth=bit_depth, first_frame=at, key=dither_key, swap=swap)
+
+    size = WRITE_FRAMES if workers.inside == 1 else 8 * WRITE_FRAMES
+    firsts = range(0, plan.frames, size)
+    if workers.inside == 1:
+        yield from map(finish_block, firsts)
+        return
+    import joblib
+
+    yield from joblib.Parallel(n_jobs=workers.inside, backend="threading", return_as="generator")(
+        joblib.delayed(finish_block)(first) for first in firsts
+    )
+
+
+def _is_right_heavy(measured: Measured) -> bool:
+    """Whether the right side has more energy: dither follows the picture, so that a mirrored mix is mirrored whole."""
+    left, right, _ = measured.slots.plain.sum(axis=0)
+    return bool(right > left)

@@ -1,0 +1,87 @@
+"""Where a mix lies between the convolution and the finish: in memory, or for a long take in a file of its own.
+
+A file beside the output costs no speed and keeps an hour's take within a small private memory; the system writes
+its pages out when it needs the room.
+"""
+
+from __future__ import annotations
+
+import os
+import tempfile
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+
+import numpy as np
+
+from render.audio.array import AnySamples
+from render.errors import OutputError
+
+IN_MEMORY_BYTES = 96_000_000  # a take of four minutes at 48 kHz
+PREFIX = ".drytake-spool-"
+STALE_S = 24 * 3600.0
+
+
+@contextmanager
+def open_store(
+    frames: int,
+    *,
+    dtype: np.dtype[np.float32] | np.dtype[np.float64],
+    folder: Path,
+) -> Iterator[AnySamples]:
+    """Room for `frames` of stereo, shape (frames, 2) with each channel contiguous; gone when the block ends.
+
+    Parameters
+    ----------
+    frames : int
+    dtype : float32 or float64
+    folder : Path
+        Where a long take's file may lie; it must exist.
+
+    Raises
+    ------
+    OutputError
+        If the disc cannot hold it.
+    """
+    size = 2 * frames * dtype.itemsize
+    if size <= IN_MEMORY_BYTES:
+        yield np.empty((2, frames), dtype).T
+        return
+    try:
+        spool = tempfile.NamedTemporaryFile(prefix=_own_prefix(), dir=folder, delete=False)  # noqa: SIM115 - closed below
+    except OSError as error:
+        raise OutputError(f"{folder}: no room for the mix while it is made: {error.strerror}") from error
+    path = Path(spool.name)
+    try:
+        with spool:
+            _reserve(spool.fileno(), size, folder)
+        yield np.memmap(path, dtype, "r+", shape=(2, frames)).T
+    finally:
+        with suppress(OSError):  # Windows refuses while a view of it lives: `sweep_spools` follows
+            path.unlink()
+
+
+def sweep_spools(folder: Path) -> None:
+    """Remove this process's spool files that could not go at once, and what a killed run left a day ago."""
+    for path in folder.rglob(f"{PREFIX}*"):
+        with suppress(OSError):
+            if path.name.startswith(_own_prefix()) or time.time() - path.stat().st_mtime > STALE_S:
+                path.unlink()
+
+
+def _own_prefix() -> str:
+    return f"{PREFIX}{os.getpid()}-"
+
+
+def _reserve(descriptor: int, size: int, folder: Path) -> None:
+    """Claim the space now: a full disc then is a message, not a crash in the middle of a mapped page."""
+    try:
+        if hasattr(os, "posix_fallocate"):
+            os.posix_fallocate(descriptor, 0, size)
+        else:
+            os.truncate(descriptor, size)
+    except OSError as error:
+        raise OutputError(
+            f"{folder}: {size / 1e9:.1f} GB are needed while the mix is made: {error.strerror}; make room on the disc"
+        ) from error

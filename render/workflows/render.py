@@ -1,0 +1,146 @@
+"""The main job: every take of a session with every recipe, into finished files, a log and a summary."""
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from render.audio.tags import Tags
+from render.engine.batch import run_batch
+from render.engine.job import Job, Options, Watch
+from render.engine.ledger import Line
+from render.engine.mix import Passage
+from render.errors import OutputError, UsageError
+from render.recipe.load import builtin_recipe, load_recipes
+from render.recipe.models import Recipe
+from render.session.takes import Take, find_takes
+from render.version import __version__
+from render.workflows.summary import summary_text
+
+SUMMARY_NAME = "summary.txt"
+DEFAULT_FOLDER = "mixes"
+
+
+@dataclass(frozen=True)
+class RenderRequest:
+    """What a call asks for; ``recipes`` empty takes the built-in one, ``output`` None a folder beside the session."""
+
+    session: Path
+    recipes: Sequence[Path] = ()
+    output: Path | None = None
+    deep: bool = False
+    artist: str = ""
+    album: str = ""
+    options: Options = field(default_factory=Options)
+
+
+@dataclass(frozen=True)
+class RenderResult:
+    """What came of it: a line a render, where the files are, and what was passed over in the session."""
+
+    lines: list[Line]
+    folder: Path
+    notes: list[str]
+
+    @property
+    def failed(self) -> int:
+        """How many renders failed."""
+        return sum(line["status"] == "failed" for line in self.lines)
+
+
+def render_session(request: RenderRequest, *, watch: Watch) -> RenderResult:
+    """Render a session.
+
+    Raises
+    ------
+    RecipeError
+        With every fault of every recipe; nothing was done.
+    SessionError, UsageError
+        If there is nothing to render, or the call contradicts itself; nothing was done.
+    OutputError
+        If the output folder cannot be written.
+    """
+    recipes = load_recipes(list(request.recipes)) if request.recipes else [builtin_recipe()]
+    folder = output_folder(request.session, request.output)
+    session = find_takes(request.session, deep=request.deep, output=folder)
+    jobs = [
+        _job(take, recipe, folder=folder, request=request) for recipe in recipes for take in session.takes
+    ]
+    _refuse_inputs(jobs)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise OutputError(f"{folder}: cannot be made: {error.strerror}; choose another with -o") from error
+    lines = run_batch(jobs, folder=folder, options=request.options, watch=watch)
+    result = RenderResult(lines, folder, list(session.notes))
+    _write_summary(result)
+    return result
+
+
+def output_folder(session: Path, output: Path | None) -> Path:
+    """Where results go: as asked, else `mixes` beside the session."""
+    return (output or session.resolve().parent / DEFAULT_FOLDER).absolute()
+
+
+def default_jobs() -> int:
+    """As many renders at once as this process may use cores."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+def _job(take: Take, recipe: Recipe, *, folder: Path, request: RenderRequest) -> Job:
+    stem = take.output_stem + _passage_ending(request.options.passage)
+    name = f"{recipe.name}/{stem}.{recipe.finish.format}"
+    return Job(take, recipe, folder / name, name, _tags(take, recipe, request))
+
+
+def _tags(take: Take, recipe: Recipe, request: RenderRequest) -> Tags:
+    """Title and number from the take's own name, so that a new take beside it changes nothing."""
+    name = take.name.rsplit("/", 1)[-1]
+    numbered = re.match(r"(\d{1,3})[\s._-]+(?=\S)", name)
+    title = re.sub(r"[\s_]+", " ", name[numbered.end() :] if numbered else name).strip() or name
+    return Tags(
+        title=title,
+        artist=request.artist,
+        album=request.album,
+        track_number=int(numbered[1]) if numbered else None,
+        software=f"drytake {__version__}",
+        comment=f"recipe {recipe.name}",
+    )
+
+
+def _passage_ending(passage: Passage) -> str:
+    """A passage lies beside the whole mix, never in its place."""
+    if passage.whole:
+        return ""
+    low = _clock(passage.from_s or 0.0)
+    return f"_from_{low}" + ("" if passage.to_s is None else f"_to_{_clock(passage.to_s)}")
+
+
+def _clock(instant_s: float) -> str:
+    minutes, seconds = divmod(round(instant_s, 3), 60.0)
+    return f"{int(minutes)}m{seconds:06.3f}".rstrip("0").rstrip(".") + "s"
+
+
+def _refuse_inputs(jobs: list[Job]) -> None:
+    """Nothing ever writes to an input."""
+    inputs = {path.resolve() for job in jobs for path in job.take.files}
+    for job in jobs:
+        if job.output.resolve() in inputs:
+            raise UsageError(
+                f"{job.output}: this mix would take the place of a capture; choose another folder with -o"
+            )
+
+
+def _write_summary(result: RenderResult) -> None:
+    path = result.folder / SUMMARY_NAME
+    beside = path.with_name(f".{SUMMARY_NAME}.part")
+    try:
+        beside.write_text(summary_text(result.lines, result.notes), encoding="utf-8", newline="\n")
+        beside.replace(path)
+    except OSError as error:
+        raise OutputError(f"{path}: cannot be written: {error.strerror}") from error
