@@ -64,6 +64,7 @@ class _Batch:
         self.ledger = Ledger(folder)
         self.cancel = threading.Event()
         self._lock = threading.Lock()
+        self._busy = _Busy()
         self._ready: dict[tuple[int, int], ReadyRecipe] = {}
         self._lines: dict[int, Line] = {}
 
@@ -81,6 +82,7 @@ class _Batch:
             self._each(self._render, pending)
         except BaseException:
             self.cancel.set()
+            self._busy.wait_until_idle()
             raise
         finally:
             sweep_spools(self.folder)
@@ -162,7 +164,9 @@ class _Batch:
             except DrytakeError as error:
                 work.failure = error
                 return
-            gains[id(work)] = plan.gain_db
+            gains[id(work)] = round(
+                plan.gain_db, 6
+            )  # as the log keeps it, so that the next run finds the same
             if plan.loudness_before_lufs is not None:
                 loudness[id(work)] = plan.loudness_before_lufs
 
@@ -232,11 +236,14 @@ class _Batch:
         import joblib
 
         def guarded(item: T) -> None:
-            try:
-                action(item)
-            except BaseException:
-                self.cancel.set()
-                raise
+            with self._busy:
+                if self.cancel.is_set():
+                    raise Cancelled
+                try:
+                    action(item)
+                except BaseException:
+                    self.cancel.set()
+                    raise
 
         results = joblib.Parallel(n_jobs=workers, backend="threading", return_as="generator_unordered")(
             joblib.delayed(guarded)(item) for item in items
@@ -311,6 +318,28 @@ class _Batch:
                 "dither": _dither_key(work.job).hex(),
             }
         )
+
+
+class _Busy:
+    """Counts who is at work, so that a stopped batch ends only when its workers have tidied up."""
+
+    def __init__(self) -> None:
+        self._condition = threading.Condition()
+        self._count = 0
+
+    def __enter__(self) -> None:
+        with self._condition:
+            self._count += 1
+
+    def __exit__(self, *_reason: object) -> None:
+        with self._condition:
+            self._count -= 1
+            self._condition.notify_all()
+
+    def wait_until_idle(self) -> None:
+        """Wait until the last worker has left; each leaves at its next block."""
+        with self._condition:
+            self._condition.wait_for(lambda: self._count == 0)
 
 
 def _known(info: TakeInfo | None) -> TakeInfo:

@@ -219,6 +219,7 @@ def mixed_store(
 def plan_mix(mixed: Mixed, finish: Finish, *, gain_db: float | None) -> FinishPlan:
     """Level, limiter and all figures of the finished file."""
     stretch = mixed.stretch
+    kept = gain_db is not None or finish.loudness_lufs == "keep"
     return plan_finish(
         mixed.store,
         sample_rate_hz=mixed.sample_rate_hz,
@@ -226,7 +227,7 @@ def plan_mix(mixed: Mixed, finish: Finish, *, gain_db: float | None) -> FinishPl
         block_peaks=mixed.measured.block_peaks,
         first_frame=stretch.first_frame,
         stop_frame=stretch.stop_frame,
-        loudness_lufs=None if finish.loudness_lufs == "keep" else float(finish.loudness_lufs),
+        loudness_lufs=None if kept else float(finish.loudness_lufs),
         gain_db=gain_db,
         max_true_peak_dbtp=finish.max_true_peak_dbtp,
         limit_at_most_db=finish.limit_at_most_db,

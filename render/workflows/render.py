@@ -107,7 +107,7 @@ def _tags(take: Take, recipe: Recipe, request: RenderRequest) -> Tags:
         title=title,
         artist=request.artist,
         album=request.album,
-        track_number=int(numbered[1]) if numbered else None,
+        track_number=(int(numbered[1]) or None) if numbered else None,
         software=f"drytake {__version__}",
         comment=f"recipe {recipe.name}",
     )

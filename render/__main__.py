@@ -1,0 +1,5 @@
+"""`python -m render` is `drytake`."""
+
+from render.cli.main import run
+
+run()

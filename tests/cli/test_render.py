@@ -1,0 +1,358 @@
+"""`drytake render` from the outside: files, log, screen, exit status."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from render.cli.main import main
+from tests.helpers.sessions import FLOAT, PLAIN_RECIPE, ROOM, read_mix, write_recipe, write_take
+
+FIELDS = {
+    "take", "recipe", "output", "status", "reason", "input_sha256", "recipe_sha256", "settings", "sample_rate_hz",
+    "frames", "gain_db", "loudness_before_lufs", "loudness_lufs", "loudness_range_lu", "max_momentary_lufs",
+    "max_short_term_lufs", "true_peak_dbtp", "limiter_max_reduction_db", "limiter_active_s", "correlation",
+    "side_to_mid_db", "mono_level_change_db", "mono_loudness_change_lu", "room_tail_s", "seconds", "warnings",
+    "versions",
+}  # fmt: skip
+
+
+@pytest.fixture
+def session(tmp_path: Path) -> Path:
+    """Three short takes."""
+    folder = tmp_path / "session"
+    for number in (1, 2, 3):
+        write_take(folder / f"{number:02d}_take.wav", seed=number)
+    return folder
+
+
+@pytest.fixture
+def recipe(tmp_path: Path) -> Path:
+    """A recipe with a room."""
+    return write_recipe(tmp_path / "warm.toml", PLAIN_RECIPE, ROOM)
+
+
+def run(*arguments: object) -> int:
+    """Call the command in this process."""
+    return main([str(argument) for argument in arguments])
+
+
+def log_of(folder: Path) -> list[dict[str, Any]]:
+    """All lines of a log."""
+    return [json.loads(line) for line in (folder / "log.jsonl").read_text(encoding="utf-8").splitlines()]
+
+
+def test_a_session_becomes_files_log_and_summary(
+    session: Path, recipe: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Every take becomes a file under the recipe's name; log and summary tell of each."""
+    out = tmp_path / "out"
+
+    assert run("render", session, "-r", recipe, "-o", out) == 0
+
+    assert sorted(path.name for path in (out / "warm").iterdir()) == [f"0{n}_take.wav" for n in (1, 2, 3)]
+    lines = log_of(out)
+    assert [line["status"] for line in lines] == ["done"] * 3
+    assert set(lines[0]) >= FIELDS
+    assert all(abs(line["loudness_lufs"] + 16.0) < 0.02 for line in lines)
+    assert sorted(path.name for path in out.iterdir()) == ["log.jsonl", "summary.txt", "warm"]
+    summary = (out / "summary.txt").read_text(encoding="utf-8")
+    assert "01_take" in summary
+    assert "3 done" in summary
+    assert summary in capsys.readouterr().out
+
+
+def test_without_recipe_and_folder(session: Path) -> None:
+    """The session alone is enough: built-in recipe, `mixes` beside the session."""
+    assert run("render", session, "--quiet") == 0
+
+    assert len(list((session.parent / "mixes").glob("*/*.wav"))) == 3
+
+
+def test_a_second_run_leaves_everything_alone(session: Path, recipe: Path, tmp_path: Path) -> None:
+    """Nothing changed: nothing written. Then one of the takes is new."""
+    out = tmp_path / "out"
+    run("render", session, "-r", recipe, "-o", out)
+    before = {path: path.stat().st_mtime_ns for path in (out / "warm").iterdir()}
+
+    assert run("render", session, "-r", recipe, "-o", out) == 0
+    assert {path: path.stat().st_mtime_ns for path in (out / "warm").iterdir()} == before
+    assert [line["status"] for line in log_of(out)[3:]] == ["kept"] * 3
+
+    write_take(session / "00_new.wav", seed=9)
+    run("render", session, "-r", recipe, "-o", out)
+    assert [line["status"] for line in log_of(out)[6:]].count("kept") == 3
+    assert [line["take"] for line in log_of(out)[6:] if line["status"] == "done"] == ["00_new"]
+
+
+@pytest.mark.parametrize("change", ["input", "recipe", "impulse-response", "output", "redo"])
+def test_what_changed_is_rendered_again(tmp_path: Path, change: str) -> None:
+    """Another input, recipe, impulse response or a damaged result: that render is done again."""
+    take, impulse = tmp_path / "session" / "take.wav", tmp_path / "body.wav"
+    write_take(take)
+    write_take(impulse, audio=np.eye(64, 1), subtype="FLOAT")
+    text = PLAIN_RECIPE.replace(
+        "chain = [{ stage", 'chain = [{ stage = "impulse-response", file = "body.wav" }, { stage', 1
+    )
+    recipe = write_recipe(tmp_path / "warm.toml", text)
+    out = tmp_path / "out"
+    arguments = ["render", take.parent, "-r", recipe, "-o", out]
+    run(*arguments)
+    if change == "input":
+        write_take(take, seed=5)
+    elif change == "recipe":
+        write_recipe(recipe, text.replace("-3.0", "-2.0"))
+    elif change == "impulse-response":
+        write_take(impulse, audio=np.eye(64, 1) + 0.3 * np.eye(64, 1, -7), subtype="FLOAT")
+    elif change == "output":
+        (out / "warm" / "take.wav").write_bytes(b"")
+    else:
+        arguments.append("--redo")
+
+    assert run(*arguments) == 0
+
+    assert [line["status"] for line in log_of(out)] == ["done", "done"]
+
+
+def test_comments_are_no_change(session: Path, recipe: Path, tmp_path: Path) -> None:
+    """A recipe that says the same in other words leaves the mixes alone."""
+    out = tmp_path / "out"
+    run("render", session, "-r", recipe, "-o", out)
+    recipe.write_text("# for the new strings\n" + recipe.read_text(encoding="utf-8"), encoding="utf-8")
+
+    run("render", session, "-r", recipe, "-o", out)
+
+    assert [line["status"] for line in log_of(out)[3:]] == ["kept"] * 3
+
+
+def test_a_broken_take_fails_alone(session: Path, recipe: Path, tmp_path: Path) -> None:
+    """One bad file: exit status 1, its reason in table and log, the others done."""
+    (session / "02_take.wav").write_text("this is no sound", encoding="utf-8")
+    write_take(session / "04_mono.wav", channels=1)
+    out = tmp_path / "out"
+
+    assert run("render", session, "-r", recipe, "-o", out) == 1
+
+    lines = {line["take"]: line for line in log_of(out)}
+    assert lines["01_take"]["status"] == lines["03_take"]["status"] == "done"
+    for take in ("02_take", "04_mono"):
+        assert lines[take]["status"] == "failed"
+        assert lines[take]["reason"]
+        assert set(lines[take]) >= FIELDS
+        assert lines[take]["reason"] in (out / "summary.txt").read_text(encoding="utf-8")
+    assert len(list((out / "warm").iterdir())) == 2
+
+
+def test_recipe_faults_come_before_anything_is_done(
+    session: Path, recipe: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Faults of two recipes come together, exit status 2, no folder is made."""
+    bad = write_recipe(tmp_path / "bad.toml", PLAIN_RECIPE.replace("gain_db = -3.0", "gian_db = -3.0"))
+    worse = write_recipe(tmp_path / "worse.toml", PLAIN_RECIPE.replace("channel = 2", 'channel = "two"'))
+    out = tmp_path / "out"
+
+    assert run("render", session, "-r", recipe, "-r", bad, "-r", worse, "-o", out) == 2
+
+    said = capsys.readouterr().err
+    assert "gian_db" in said
+    assert '"gain_db"' in said
+    assert "worse.toml" in said
+    assert not out.exists()
+
+
+def test_a_corner_above_the_band_is_refused_before_anything_is_done(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A cut-off that a take's sample rate cannot hold is a fault of the recipe, named with the take."""
+    write_take(tmp_path / "s" / "low.wav", sample_rate_hz=8_000)
+    recipe = write_recipe(tmp_path / "warm.toml", PLAIN_RECIPE.replace("2400", "5000"))
+
+    assert run("render", tmp_path / "s", "-r", recipe, "-o", tmp_path / "out") == 2
+
+    said = capsys.readouterr().err
+    assert "low" in said
+    assert "5000" in said
+    assert not (tmp_path / "out" / "log.jsonl").exists()
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["render", "nowhere"], "nowhere"),
+        (["render", ".", "-r", "nowhere.toml"], "nowhere.toml"),
+        (["render", ".", "--from", "0:50", "--to", "0:30"], "swap them"),
+        (["render", ".", "--from", "soon"], "is no time"),
+        (["render", ".", "--jobs", "0"], "whole number"),
+        (["render"], "SESSION"),
+        ([], "COMMAND"),
+        (["rendre"], "invalid choice"),
+    ],
+    ids=lambda value: " ".join(value) if isinstance(value, list) else None,
+)
+def test_wrong_calls(
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    arguments: list[str],
+    words: str,
+) -> None:
+    """A wrong call says what is wrong, does nothing, and ends with 2."""
+    monkeypatch.chdir(tmp_path)
+
+    assert main(arguments) == 2
+
+    assert words in capsys.readouterr().err
+    assert not list(tmp_path.iterdir())
+
+
+def test_a_passage_is_that_part_of_the_whole(tmp_path: Path) -> None:
+    """`--from --to` gives the bits of the whole's passage, beside the whole, not in its place."""
+    write_take(tmp_path / "s" / "take.wav", duration_s=12.0)
+    recipe = write_recipe(tmp_path / "r.toml", PLAIN_RECIPE, ROOM, FLOAT)
+    out = tmp_path / "out"
+    run("render", tmp_path / "s", "-r", recipe, "-o", out)
+
+    assert run("render", tmp_path / "s", "-r", recipe, "-o", out, "--from", "0:07.25", "--to", "9.5") == 0
+
+    passage = read_mix(out / "r" / "take_from_0m07.25s_to_0m09.5s.wav")
+    whole = read_mix(out / "r" / "take.wav")
+    assert np.array_equal(passage, whole[round(7.25 * 48_000) : round(9.5 * 48_000)])
+
+
+def test_a_passage_past_the_end_is_a_failure_of_that_take(tmp_path: Path) -> None:
+    """The take that is too short fails, the longer one is done."""
+    write_take(tmp_path / "s" / "short.wav", duration_s=1.0)
+    write_take(tmp_path / "s" / "long.wav", duration_s=4.0)
+
+    assert run("render", tmp_path / "s", "-o", tmp_path / "out", "--from", "2", "--to", "3") == 1
+
+    lines = {line["take"]: line for line in log_of(tmp_path / "out")}
+    assert lines["long"]["status"] == "done"
+    assert "the take ends at 1.0 s" in lines["short"]["reason"]
+
+
+def test_json_is_one_object(session: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """`--json` prints nothing but one object."""
+    run("render", session, "-o", tmp_path / "out", "--json")
+
+    printed = json.loads(capsys.readouterr().out)
+    assert [line["status"] for line in printed["renders"]] == ["done"] * 3
+
+
+def test_an_output_folder_inside_the_session_is_no_take(session: Path, recipe: Path) -> None:
+    """Results inside the session folder are not rendered again, not even with --deep."""
+    out = session / "results"
+    run("render", session, "-r", recipe, "-o", out)
+
+    assert run("render", session, "-r", recipe, "-o", out, "--deep") == 0
+
+    assert {line["take"] for line in log_of(out)} == {"01_take", "02_take", "03_take"}
+
+
+def test_nothing_writes_to_an_input(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A call whose mix would take the place of a capture is refused."""
+    take = tmp_path / "warm" / "take.wav"
+    write_take(take)
+    before = take.read_bytes()
+    recipe = write_recipe(tmp_path / "warm.toml", PLAIN_RECIPE)
+
+    assert run("render", tmp_path / "warm", "-r", recipe, "-o", tmp_path) == 2
+
+    assert "take the place of a capture" in capsys.readouterr().err
+    assert take.read_bytes() == before
+
+
+def test_one_gain_for_a_session(tmp_path: Path) -> None:
+    """`level_by = "session"`: the loudest take at target, the others keep their distance; a new take is measured."""
+    folder, out = tmp_path / "s", tmp_path / "out"
+    for name, gain in (("loud", 1.0), ("soft", 0.25)):
+        audio = write_take(folder / f"{name}.wav", duration_s=3.0)
+        write_take(folder / f"{name}.wav", audio=gain * audio)
+    recipe = write_recipe(
+        tmp_path / "r.toml", PLAIN_RECIPE, '[finish]\nlevel_by = "session"\nloudness_lufs = -20.0\n'
+    )
+
+    run("render", folder, "-r", recipe, "-o", out)
+
+    lines = {line["take"]: line for line in log_of(out)}
+    assert abs(lines["loud"]["loudness_lufs"] + 20.0) < 0.02
+    assert lines["loud"]["gain_db"] == lines["soft"]["gain_db"]
+    assert abs(lines["loud"]["loudness_lufs"] - lines["soft"]["loudness_lufs"] - 12.04) < 0.05
+
+    run("render", folder, "-r", recipe, "-o", out)
+    assert [line["status"] for line in log_of(out)[2:]] == ["kept", "kept"]
+
+    write_take(folder / "louder.wav", audio=2.0 * audio)
+    run("render", folder, "-r", recipe, "-o", out)
+    lines = {line["take"]: line for line in log_of(out)[4:]}
+    assert [lines[name]["status"] for name in ("loud", "soft", "louder")] == ["done"] * 3
+    assert abs(lines["louder"]["loudness_lufs"] + 20.0) < 0.02
+    assert len({line["gain_db"] for line in lines.values()}) == 1
+
+
+def test_silence_is_rendered_with_null_figures(tmp_path: Path) -> None:
+    """A silent take has no loudness: null in the log, a file all the same."""
+    write_take(tmp_path / "s" / "silence.wav", audio=np.zeros((48_000, 2)))
+    out = tmp_path / "out"
+
+    assert run("render", tmp_path / "s", "-o", out) == 0
+
+    (line,) = log_of(out)
+    assert line["loudness_lufs"] is None
+    assert line["true_peak_dbtp"] is None
+    assert line["warnings"]
+
+
+@pytest.mark.parametrize("format_name", ["wav", "flac", "ogg", "opus", "mp3"])
+@pytest.mark.parametrize("rate_hz", [44_100, 48_000])
+def test_every_format(tmp_path: Path, format_name: str, rate_hz: int) -> None:
+    """Every format is written, and reads back at the right length and rate."""
+    import soundfile
+
+    write_take(tmp_path / "s" / "take.wav", sample_rate_hz=rate_hz)
+    recipe = write_recipe(tmp_path / "r.toml", PLAIN_RECIPE, f'[finish]\nformat = "{format_name}"\n')
+
+    assert run("render", tmp_path / "s", "-r", recipe, "-o", tmp_path / "out") == 0
+
+    (line,) = log_of(tmp_path / "out")
+    info = soundfile.info(tmp_path / "out" / line["output"])
+    assert info.samplerate == line["sample_rate_hz"] == (48_000 if format_name == "opus" else rate_hz)
+    assert abs(info.frames - line["frames"]) <= (0 if format_name in ("wav", "flac") else 2_000)
+
+
+@pytest.mark.skipif(os.name == "nt", reason="signals are sent in another way there")
+def test_ctrl_c_leaves_no_half_file_and_the_next_run_goes_on(tmp_path: Path) -> None:
+    """Interrupted in the middle: only whole files, exit status 130; the same call finishes the rest."""
+    folder, out = tmp_path / "s", tmp_path / "out"
+    audio = write_take(folder / "take_a.wav", duration_s=20.0)
+    for letter in "bcdefghij":
+        write_take(folder / f"take_{letter}.wav", audio=audio)
+    command = [sys.executable, "-m", "render", "render", str(folder), "-o", str(out), "--jobs", "2"]
+    process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    deadline = time.monotonic() + 60.0
+    while time.monotonic() < deadline and not list(out.glob("*/*.wav")):
+        time.sleep(0.01)
+    process.send_signal(signal.SIGINT)
+    _, said = process.communicate(timeout=60)
+
+    assert process.returncode == 130, said
+    assert "the same call goes on from here" in said
+    leftovers = [path for path in out.rglob("*") if path.name.startswith(".drytake")]
+    assert not leftovers
+    done = {line["take"] for line in log_of(out)}
+    assert {path.stem for path in out.glob("*/*.wav")} == done
+    assert 0 < len(done) < 10
+
+    again = subprocess.run(command, check=False, capture_output=True, text=True, timeout=120)
+    assert again.returncode == 0
+    assert len(list(out.glob("*/*.wav"))) == 10
+    assert {line["take"] for line in log_of(out) if line["status"] == "kept"} == done
