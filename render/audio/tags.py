@@ -14,6 +14,9 @@ if TYPE_CHECKING:
 
 # Bound of one text: more is a mistake, and some readers stop earlier. Longer text ends in an ellipsis.
 LONGEST_TEXT = 1000
+# The sound-file library cuts the software's name, with its own after it, to 127 bytes, through the middle of a
+# letter if need be; then its FLAC writer frees memory twice and takes the whole program with it.
+_LONGEST_SOFTWARE_BYTES = 100
 
 _ALL = frozenset({"title", "artist", "album", "track_number", "software", "comment"})
 _CARRIED: Mapping[str, frozenset[str]] = MappingProxyType(
@@ -87,7 +90,10 @@ def riff_info(tags: Tags) -> bytes:
 def set_vorbis_comments(file: SoundFile, tags: Tags) -> None:
     """Hand the texts to an encoder (FLAC, Vorbis, Opus) before the first sample."""
     for name, text in tags.texts().items():
-        setattr(file, "tracknumber" if name == "track_number" else name, text)
+        if name == "software":
+            file.software = text.encode()[:_LONGEST_SOFTWARE_BYTES].decode(errors="ignore")
+        else:
+            setattr(file, "tracknumber" if name == "track_number" else name, text)
 
 
 def write_id3(path: Path, tags: Tags) -> None:

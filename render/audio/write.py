@@ -6,7 +6,7 @@ import errno
 import os
 import secrets
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from types import MappingProxyType, TracebackType
@@ -148,8 +148,8 @@ class MixWriter:
         channels: int = 2,
     ) -> None:
         check_format(format=format, sample_rate_hz=sample_rate_hz, bit_depth=bit_depth)
-        if frames < 0:
-            raise ValueError(f"frames must be 0 or more, not {frames}")
+        if frames < 1:
+            raise ValueError(f"frames must be 1 or more, not {frames}")
         self._path = path
         self._temporary = path.with_name(f"{TEMPORARY_PREFIX}{secrets.token_hex(8)}{TEMPORARY_SUFFIX}")
         self._sample_rate_hz, self._format, self._bit_depth = sample_rate_hz, format, bit_depth
@@ -247,10 +247,10 @@ class MixWriter:
 
     def _discard(self) -> None:
         """Remove what was written; a failure to do so must not hide the reason for it."""
-        try:
+        with suppress(OSError, soundfile.LibsndfileError):
             if self._sink is not None:
                 self._sink.abandon()
-        finally:
+        with suppress(OSError):
             self._temporary.unlink(missing_ok=True)
 
 
@@ -320,10 +320,7 @@ class _FlacSink:
         self._file.close()
 
     def abandon(self) -> None:
-        try:
-            self._file.close()
-        except soundfile.LibsndfileError:
-            return  # the disc is full, and that has been said
+        self._file.close()
 
 
 class _PreviewSink(_FlacSink):
