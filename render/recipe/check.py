@@ -40,11 +40,11 @@ def check_at_rate(recipe: Recipe, sample_rate_hz: int, *, take: str) -> list[Pro
     Returns
     -------
     list of Problem
-        Frequencies above 0.45 of the rate, and a format that cannot hold it. Empty if all is well, or if the
-        recipe decides the rate: then `check_at_fixed_rate` has said it when the recipe was loaded.
+        Frequencies above 0.45 of the rate, and a format that cannot hold it; empty if all is well.
+        Where the recipe decides the rate that of the take does not matter, and loading has checked it already.
     """
     if fixed_rate_hz(recipe.finish):
-        return []
+        return check_at_fixed_rate(recipe)
     problems = []
     for leaf, limit_hz in _too_high(recipe, sample_rate_hz):
         enough_hz = next(rate_hz for rate_hz in CAPTURE_RATES_HZ if highest_hz(rate_hz) >= leaf.value)

@@ -20,6 +20,7 @@ from render.recipe.toml_text import Keys, key_text, shown_value, toml_value
 from render.recipe.values import Model, allowed_values
 
 LONGEST_KEY = 160
+MOST_PROBLEMS = 200  # of one recipe: nobody reads on, and each takes its time
 LATER = 'is not known yet: "auto" comes with the line check of captures, in a later release'
 MEND_AUTO = {
     "polarity": 'write "keep" or "flip"',
@@ -34,6 +35,7 @@ class Spot:
     keys: Keys
     model: type[Model]
     name: str | None = None
+    is_name_of_source: bool = False
 
 
 @dataclass(frozen=True)
@@ -63,8 +65,13 @@ def problems_of(error: ValidationError, written: Written) -> dict[Keys, Problem]
     """Put every fault that pydantic found into words, each key once."""
     problems: dict[Keys, Problem] = {}
     for detail in error.errors(include_url=False, include_input=False):
-        keys, reason, fix = _words(detail, written)
-        problems.setdefault(keys, written.problem(keys, reason=reason, fix=fix))
+        if len(problems) == MOST_PROBLEMS:
+            reason = f"has more than {MOST_PROBLEMS} faults; these are the first"
+            problems[()] = Problem(written.origin.path, "", None, reason, "was another file meant?")
+            break
+        if detail["loc"] != ("sources",):  # their number: see `sources_problem`
+            keys, reason, fix = _words(detail, written)
+            problems.setdefault(keys, written.problem(keys, reason=reason, fix=fix))
     return problems
 
 
@@ -120,9 +127,11 @@ def sources_problem(written: Written) -> Problem | None:
     return written.problem(("sources",), reason=f"exactly two sources are needed; {there}", fix=fix)
 
 
-def locate(loc: tuple[int | str, ...]) -> Spot:
+def locate(detail: Any) -> Spot:
     """Follow pydantic's path through the models, leaving out what is no key: names of stages and of types."""
-    parts = list(loc)
+    parts = list(detail["loc"])
+    if parts[-1:] == ["[key]"] and detail["type"] != "extra_forbidden":
+        return Spot(tuple(parts[:-1]), Source, is_name_of_source=True)
     spot = Spot((), Recipe)
     while parts and spot.name is None:
         name = str(parts.pop(0))
@@ -141,7 +150,7 @@ def locate(loc: tuple[int | str, ...]) -> Spot:
 
 def _words(detail: Any, written: Written) -> tuple[Keys, str, str]:
     """Key path, reason and fix for one finding of pydantic."""
-    kind, spot = detail["type"], locate(detail["loc"])
+    kind, spot = detail["type"], locate(detail)
     value = value_at(written.tree, spot.keys)
     if kind == "together":
         return _keys_together(detail)[0], detail["ctx"]["reason"], detail["ctx"]["fix"]
@@ -152,12 +161,12 @@ def _words(detail: Any, written: Written) -> tuple[Keys, str, str]:
     if kind == "missing":
         return (spot.keys, *_missing_words(spot, written))
     if spot.name is None:
-        return (spot.keys, *_table_words(spot, detail["loc"], value))
+        return (spot.keys, *_table_words(spot, value))
     return (spot.keys, *_value_words(spot, value))
 
 
 def _keys_together(detail: Any) -> list[Keys]:
-    table = locate(detail["loc"]).keys
+    table = locate(detail).keys
     return [(*table, *key.split(".")) for key in detail["ctx"]["keys"].split(", ")]
 
 
@@ -177,8 +186,8 @@ def _missing_words(spot: Spot, written: Written) -> tuple[str, str]:
     return reason, fix
 
 
-def _table_words(spot: Spot, loc: tuple[int | str, ...], value: object) -> tuple[str, str]:
-    if loc[-1] == "[key]":
+def _table_words(spot: Spot, value: object) -> tuple[str, str]:
+    if spot.is_name_of_source:
         better = re.sub("[^A-Za-z0-9_-]", "_", str(spot.keys[-1]))[:40] or "pickup"
         return (
             'the name of a source is made of letters, digits, "-" and "_", at most 40 of them',

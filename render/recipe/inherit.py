@@ -6,6 +6,7 @@ Tables are put together key by key, the nearer word wins, lists are replaced as 
 from __future__ import annotations
 
 import copy
+import os
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -92,32 +93,36 @@ def missing_files(resolved: dict[str, object]) -> dict[Keys, tuple[str, str]]:
 def _read_layers(path: Path, text: str | None) -> tuple[list[Layer], list[Problem]]:
     """Files from the recipe's own to the last that is extended, or up to the first that cannot be used."""
     layers: list[Layer] = []
-    problem: Problem | None = None
-    while problem is None:
+    while True:
         try:
             layer = parse_layer(read_text(path) if text is None else text, path)
         except NotTomlError as error:
-            problem = error.problem
-            break
+            return layers, [error.problem]
         except UnreadableError as error:
-            problem = _unreadable_problem(layers, path, error)
-            break
+            return layers, [_unreadable_problem(layers, path, error)]
         layers.append(layer)
-        base = layer.tree.get("extends", MISSING)
-        if base is MISSING:
-            break
-        problem = _refused_base(layers, base)
-        path, text = path.parent / str(base), None
-    return layers, [] if problem is None else [problem]
+        if "extends" not in layer.tree:
+            return layers, []
+        if problem := _refused_base(layers):
+            return layers, [problem]
+        path, text = _base_path(layer), None
 
 
-def _refused_base(layers: list[Layer], base: object) -> Problem | None:
+def _base_path(layer: Layer) -> Path:
+    """File that a layer extends, without needless detours."""
+    path = layer.path.parent / str(layer.tree["extends"])
+    short = Path(os.path.normpath(path))
+    return short if _absolute(short) == _absolute(path) else path  # a detour over a link is none
+
+
+def _refused_base(layers: list[Layer]) -> Problem | None:
     """Why the last file read cannot extend what it names; None if it may."""
     layer = layers[-1]
+    base = layer.tree["extends"]
     if not isinstance(base, str) or not base or "\0" in base:
         fix = 'write extends = "house.toml", at the top of the file'
         return _extends_problem(layer, "must be the name of another recipe in quotes", fix)
-    path = layer.path.parent / base
+    path = _base_path(layer)
     if _absolute(path) in [_absolute(other.path) for other in layers]:
         names = " -> ".join(str(other.path) for other in layers)
         reason = f"recipes extend each other in a circle: {names} -> {path}"

@@ -117,7 +117,7 @@ def _validated(values: dict[str, object], written: Written) -> tuple[Recipe | No
 
 def _without(values: dict[str, object], wrong: set[Keys]) -> dict[str, object]:
     rest = copy.deepcopy(values)
-    for keys in wrong:
+    for keys in wrong - {()}:
         table = value_at(rest, keys[:-1])
         if isinstance(table, dict) and keys[-1] in table:
             del table[keys[-1]]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
+from typing import Any
 
 import tomli
 
@@ -97,7 +98,10 @@ def nearest_file(path: Path) -> str | None:
     except (OSError, ValueError):
         return None
     kind = path.suffix.lower()
-    stems = {other.stem.lower(): other.name for other in others if not kind or other.suffix.lower() == kind}
+    stems: dict[str, str] = {}
+    for other in others:
+        if kind in ("", other.suffix.lower()):
+            stems.setdefault(other.stem.lower(), other.name)
     near = nearest(path.stem, list(stems))
     return stems[near] if near else None
 
@@ -115,16 +119,11 @@ def _refuse_too_long(size: int) -> None:
 def _levels(tree: dict[str, object]) -> int:
     """Depth of nesting, found without recursion: it may be too much for that."""
     level = 0
-    values: list[object] = [tree]
+    values: list[Any] = [tree]
     while values:
         level += 1
-        inner: list[object] = []
-        for value in values:
-            if isinstance(value, dict):
-                inner += value.values()
-            elif isinstance(value, list):
-                inner += value
-        values = [value for value in inner if isinstance(value, dict | list)]
+        inner = (item for value in values for item in (value.values() if isinstance(value, dict) else value))
+        values = [item for item in inner if isinstance(item, dict | list)]
     return level
 
 
