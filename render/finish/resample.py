@@ -79,7 +79,8 @@ class Resampler:
         used = 0
         while used < len(audio):
             if self._frames_waiting == 0 and len(audio) - used >= _CHUNK_FRAMES:
-                ready.append(self._converter.resample_chunk(audio[used : used + _CHUNK_FRAMES]))
+                chunk = np.ascontiguousarray(audio[used : used + _CHUNK_FRAMES])
+                ready.append(self._converter.resample_chunk(chunk))
                 used += _CHUNK_FRAMES
                 continue
             taken = min(_CHUNK_FRAMES - self._frames_waiting, len(audio) - used)
