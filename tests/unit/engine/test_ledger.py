@@ -91,9 +91,9 @@ def test_an_unwritable_log_is_said(tmp_path: Path) -> None:
     line = _line(tmp_path)
     ledger = Ledger(tmp_path)
     (tmp_path / "log.jsonl").mkdir()
-    with pytest.raises(OutputError, match="log.jsonl: cannot be written"):
+    with pytest.raises(OutputError, match=r"log\.jsonl: cannot be written"):
         ledger.add(line)
-    with pytest.raises(OutputError, match="log.jsonl: cannot be read"):
+    with pytest.raises(OutputError, match=r"log\.jsonl: cannot be read"):
         Ledger(tmp_path)
 
 

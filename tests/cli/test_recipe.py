@@ -1,0 +1,147 @@
+"""`drytake recipe check | show | plot` from the outside."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import jsonschema
+import pytest
+import tomli
+
+from render.cli.main import main
+from render.recipe import load_recipe
+from tests.helpers.sessions import PLAIN_RECIPE, ROOM, write_recipe
+
+
+def run(*arguments: object) -> int:
+    """Call the command in this process."""
+    return main(["recipe", *(str(argument) for argument in arguments)])
+
+
+def test_check_a_sound_recipe(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A word for each sound recipe, exit status 0."""
+    path = write_recipe(tmp_path / "warm.toml", PLAIN_RECIPE, ROOM)
+
+    assert run("check", path) == 0
+
+    assert "warm.toml: no faults" in capsys.readouterr().out
+
+
+def test_check_tells_every_fault_of_all(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Faults of both recipes, with file, line, key, value and remedy; exit status 2."""
+    one = write_recipe(tmp_path / "one.toml", PLAIN_RECIPE.replace("gain_db = -6.0", "gain_db = 600"))
+    two = write_recipe(tmp_path / "two.toml", PLAIN_RECIPE.replace("cutoff_hz = 150", "cutof_hz = 150"))
+
+    assert run("check", one, two) == 2
+
+    said = capsys.readouterr().err
+    assert "one.toml, line 10: sources.mic.gain_db = 600" in said
+    assert "cutof_hz" in said
+    assert '"cutoff_hz"' in said
+
+
+def test_check_as_json(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Faults as data, for editors."""
+    path = write_recipe(tmp_path / "one.toml", PLAIN_RECIPE.replace("gain_db = -6.0", "gain_db = 600"))
+
+    assert run("check", path, "--json") == 2
+    (problem,) = json.loads(capsys.readouterr().out)["problems"]
+    assert problem["key"] == "sources.mic.gain_db"
+    assert problem["fix"]
+
+    write_recipe(path)
+    assert run("check", path, "--json") == 0
+    assert json.loads(capsys.readouterr().out) == {"problems": []}
+
+
+def test_show_fills_everything_in(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Defaults, ranges, inheritance."""
+    write_recipe(tmp_path / "house.toml", PLAIN_RECIPE, ROOM)
+    child = write_recipe(tmp_path / "child.toml", 'extends = "house.toml"', "[room]\nlevel_db = -20.0")
+
+    assert run("show", child) == 0
+
+    rows = {line.split()[0]: line for line in capsys.readouterr().out.splitlines() if line.strip()}
+    assert "house.toml" in rows["room.decay_1khz_s"]
+    assert "0.1 to 20" in rows["room.decay_1khz_s"]
+    assert " set " in rows["room.level_db"]
+    assert "default" in rows["finish.loudness_lufs"]
+
+
+def test_show_the_builtin_recipe(capsys: pytest.CaptureFixture[str]) -> None:
+    """Without a path the built-in recipe is meant."""
+    assert run("show") == 0
+    assert "sources.pickup.channel" in capsys.readouterr().out
+
+
+def test_show_as_toml_is_the_same_recipe(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The complete recipe loads, and says the same."""
+    path = write_recipe(tmp_path / "warm.toml", PLAIN_RECIPE, ROOM)
+    run("show", path, "--toml")
+    again = write_recipe(tmp_path / "again.toml", capsys.readouterr().out)
+
+    assert load_recipe(again) == load_recipe(path)
+
+
+def test_show_as_json(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Values and their origin as data."""
+    path = write_recipe(tmp_path / "warm.toml", PLAIN_RECIPE, ROOM)
+
+    assert run("show", path, "--json") == 0
+
+    shown = json.loads(capsys.readouterr().out)
+    assert shown["recipe"]["room"]["decay_1khz_s"] == 0.5
+    assert {"key", "value", "allowed", "where", "description", "note"} == set(shown["keys"][0])
+
+
+def test_the_schema_takes_the_recipe(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """`--schema` is a JSON Schema by which the recipe is sound, and a misspelt key is not."""
+    run("show", "--schema")
+    schema = json.loads(capsys.readouterr().out)
+    recipe = tomli.loads(PLAIN_RECIPE)
+
+    jsonschema.Draft202012Validator.check_schema(schema)
+    jsonschema.validate(recipe, schema)
+    recipe["sources"]["mic"]["gian_db"] = 1.0
+    with pytest.raises(jsonschema.ValidationError, match="gian_db"):
+        jsonschema.validate(recipe, schema)
+
+
+def test_plot_writes_a_picture(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A PNG beside the recipe, or where asked."""
+    path = write_recipe(tmp_path / "warm.toml", PLAIN_RECIPE, ROOM)
+
+    assert run("plot", path) == 0
+    assert capsys.readouterr().out.strip() == str(tmp_path / "warm.png")
+    assert (tmp_path / "warm.png").read_bytes().startswith(b"\x89PNG")
+
+    assert run("plot", path, "-o", tmp_path / "other.png", "--rate", "96000") == 0
+    assert (tmp_path / "other.png").exists()
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["plot", "warm.toml", "--rate", "4000"], "--rate 4000: must be 8000"),
+        (["plot", "warm.toml", "--rate", "8000"], "sources.pickup"),
+        (["plot", "warm.toml", "-o", "nowhere/x.png"], "nowhere"),
+        (["plot", "gone.toml"], "gone.toml"),
+        (["show", "gone.toml"], "gone.toml"),
+    ],
+    ids=lambda value: " ".join(value) if isinstance(value, list) else None,
+)
+def test_what_cannot_be_shown_is_said(
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    arguments: list[str],
+    words: str,
+) -> None:
+    """A wrong call names what is wrong and ends with 2."""
+    monkeypatch.chdir(tmp_path)
+    write_recipe(tmp_path / "warm.toml", PLAIN_RECIPE.replace("2400", "5000"))
+
+    assert run(*arguments) == 2
+
+    assert words in capsys.readouterr().err
