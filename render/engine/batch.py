@@ -90,14 +90,16 @@ class _Batch:
 
     def _look_at_headers(self) -> None:
         """What the files say of themselves; a file that cannot be opened fails its own renders only."""
-        infos: dict[int, TakeInfo | DrytakeError] = {}
-        for take in {id(work.job.take): work.job.take for work in self.works}.values():
-            try:
-                infos[id(take)] = probe(take.files)
-            except DrytakeError as error:
-                infos[id(take)] = error
+        infos: dict[tuple[int, tuple[int, int]], TakeInfo | DrytakeError] = {}
         for work in self.works:
-            found = infos[id(work.job.take)]
+            first, second = work.job.recipe.sources.values()
+            key = (id(work.job.take), (first.channel, second.channel))
+            if key not in infos:
+                try:
+                    infos[key] = probe(work.job.take.files, channels=key[1])
+                except DrytakeError as error:
+                    infos[key] = error
+            found = infos[key]
             if isinstance(found, DrytakeError):
                 work.failure = found
             else:

@@ -6,11 +6,13 @@ files -> (resample) -> convolve -> mix store -> plan the finish -> gain, limiter
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import partial
 from itertools import pairwise
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,7 +26,7 @@ from render.engine.compile import CompiledRecipe, compile_recipe
 from render.engine.convolve import ConvolutionPlan, Measured, convolve_pairs, join_measured, plan_convolution
 from render.engine.store import open_store
 from render.errors import TakeError
-from render.finish.dither import quantise
+from render.finish.dither import Quantiser
 from render.finish.ends import first_sound_frame
 from render.finish.level import FinishPlan, apply_finish_block, plan_finish
 from render.recipe.models import Finish, Recipe
@@ -33,6 +35,7 @@ from render.units import frames_from_ms, frames_from_s
 
 WRITE_FRAMES = 65_536
 Progress = Callable[[int], None]
+T = TypeVar("T")
 
 
 class Cancelled(Exception):  # noqa: N818 - not an error: the user asked for it
@@ -301,26 +304,45 @@ def _trim(store: AnySamples, ready: ReadyRecipe, passage: Passage, first_frame: 
 def _finished_blocks(
     mixed: Mixed, plan: FinishPlan, finish: Finish, *, dither_key: bytes, workers: Workers
 ) -> Iterator[NDArray[np.int32] | Samples]:
-    """Finished blocks in order: whole numbers where the file holds whole numbers, else floats."""
-    bit_depth = finish.bit_depth if finish.format in ("wav", "flac") else "float"
-    swap = _is_right_heavy(mixed.measured)
+    """Finished blocks in order: whole numbers where the file holds whole numbers, else floats.
 
-    def finish_block(first: int) -> NDArray[np.int32] | Samples:
-        block = apply_finish_block(mixed.store, plan, first, min(first + size, plan.frames))
-        if bit_depth == "float":
-            return block
-        at = mixed.take_frame + first
-        return quantise(block, bit_depth=bit_depth, first_frame=at, key=dither_key, swap=swap)
-
+    A block is good until the next one is asked for.
+    """
     size = WRITE_FRAMES if workers.inside == 1 else 8 * WRITE_FRAMES
     firsts = range(0, plan.frames, size)
+
+    def apply(first: int) -> Samples:
+        return apply_finish_block(mixed.store, plan, first, min(first + size, plan.frames))
+
+    if finish.format not in ("wav", "flac") or finish.bit_depth == "float":
+        yield from _in_order(apply, firsts, workers)
+        return
+    quantiser_of = partial(
+        Quantiser, bit_depth=finish.bit_depth, key=dither_key, swap=_is_right_heavy(mixed.measured)
+    )
     if workers.inside == 1:
-        yield from map(finish_block, firsts)
+        quantiser = quantiser_of()
+        buffer = np.empty((size, 2), np.int32)
+        for first in firsts:
+            block = apply(first)
+            yield quantiser.quantise(block, first_frame=mixed.take_frame + first, out=buffer[: len(block)])
+        return
+
+    def apply_and_round(first: int) -> NDArray[np.int32]:
+        return quantiser_of().quantise(apply(first), first_frame=mixed.take_frame + first)
+
+    yield from _in_order(apply_and_round, firsts, workers)
+
+
+def _in_order(action: Callable[[int], T], firsts: Sequence[int], workers: Workers) -> Iterator[T]:
+    """Results of an action in order, made ahead by several threads if there are."""
+    if workers.inside == 1:
+        yield from map(action, firsts)
         return
     import joblib
 
     yield from joblib.Parallel(n_jobs=workers.inside, backend="threading", return_as="generator")(
-        joblib.delayed(finish_block)(first) for first in firsts
+        joblib.delayed(action)(first) for first in firsts
     )
 
 

@@ -16,10 +16,11 @@ from pathlib import Path
 import numpy as np
 
 from render.audio.array import AnySamples
+from render.audio.write import TEMPORARY_PREFIX
 from render.errors import OutputError
 
 IN_MEMORY_BYTES = 96_000_000  # a take of four minutes at 48 kHz
-PREFIX = ".drytake-spool-"
+PREFIX = f"{TEMPORARY_PREFIX}spool-"
 STALE_S = 24 * 3600.0
 
 
@@ -63,8 +64,11 @@ def open_store(
 
 
 def sweep_spools(folder: Path) -> None:
-    """Remove this process's spool files that could not go at once, and what a killed run left a day ago."""
-    for path in folder.rglob(f"{PREFIX}*"):
+    """Remove this process's spool files that could not go at once, and what a killed run left a day ago.
+
+    That run's half-written mixes too: they never had a name of their own.
+    """
+    for path in folder.rglob(f"{TEMPORARY_PREFIX}*"):
         with suppress(OSError):
             if path.name.startswith(_own_prefix()) or time.time() - path.stat().st_mtime > STALE_S:
                 path.unlink()

@@ -69,7 +69,7 @@ def test_no_folder_no_store(tmp_path: Path) -> None:
 
 def test_what_a_killed_run_left_is_swept_after_a_day(tmp_path: Path) -> None:
     """Old spool files go, those of another run that may still work stay."""
-    old, new = tmp_path / f"{PREFIX}1-old", tmp_path / f"{PREFIX}1-new"
+    old, new = tmp_path / ".drytake-abc.part", tmp_path / f"{PREFIX}1-new"
     own = tmp_path / f"{PREFIX}{os.getpid()}-own"
     for path in (old, new, own):
         path.write_bytes(b"")
