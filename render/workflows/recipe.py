@@ -20,6 +20,7 @@ from render.recipe import (
 )
 
 RATES_HZ = range(8_000, 384_001)
+LONGEST_SHOWN = 44
 
 
 def open_recipe(path: Path | None) -> Recipe:
@@ -68,13 +69,22 @@ def values(path: Path | None) -> dict[str, Any]:
 
 
 def shown(path: Path | None) -> str:
-    """Every key with value, range, origin and meaning, for people."""
-    rows = describe_recipe(open_recipe(path))
-    widths = [
-        max(len(text) for text in column)
-        for column in zip(*((row.key, row.value, row.where) for row in rows), strict=True)
-    ]
-    return "".join(_shown_row(row, widths) for row in rows)
+    """Every key with value, origin, range and meaning, table by table, for people."""
+    recipe = open_recipe(path)
+    folder = recipe.path.parent.resolve() if recipe.path else None
+    rows = [row for row in describe_recipe(recipe) if _last_key(row) != "stage"]
+    stages = {_table_of(row): row.value for row in describe_recipe(recipe) if _last_key(row) == "stage"}
+    cells = [(_last_key(row), _short_value(row, folder), _where(row, folder), row.allowed) for row in rows]
+    widths = [min(max(map(len, column)), LONGEST_SHOWN) for column in zip(*cells, strict=True)]
+    text: list[str] = []
+    table = ""
+    for row, parts in zip(rows, cells, strict=True):
+        if _table_of(row) != table:
+            table = _table_of(row)
+            text.append(f"\n[{table}]" + (f"  {stages[table].strip(chr(34))}" if table in stages else ""))
+        columns = [part.ljust(width) for part, width in zip(parts, widths, strict=True)]
+        text.append("  " + "  ".join([*columns, row.description, row.note]).rstrip())
+    return "\n".join(text).lstrip("\n") + "\n"
 
 
 def plot_recipe(path: Path | None, *, output: Path | None, sample_rate_hz: int) -> Path:
@@ -109,7 +119,29 @@ def plot_recipe(path: Path | None, *, output: Path | None, sample_rate_hz: int) 
     return target
 
 
-def _shown_row(row: Row, widths: list[int]) -> str:
-    cells = [text.ljust(width) for text, width in zip((row.key, row.value, row.where), widths, strict=True)]
-    allowed = f"[{row.allowed}]" if row.allowed else ""
-    return "  ".join(filter(None, [*cells, allowed, row.description, row.note])).rstrip() + "\n"
+def _table_of(row: Row) -> str:
+    """Where a key stands: `sources.mic`, `sources.mic.chain[0]`, or nothing for the head of the file."""
+    return row.key.rpartition(".")[0]
+
+
+def _last_key(row: Row) -> str:
+    return row.key.rpartition(".")[2]
+
+
+def _where(row: Row, folder: Path | None) -> str:
+    """`default`, `set`, or the file it is inherited from, by the shorter name."""
+    if row.is_default or not row.inherited or row.set_in is None:
+        return row.where
+    return (
+        str(row.set_in.relative_to(folder))
+        if folder and row.set_in.is_relative_to(folder)
+        else str(row.set_in)
+    )
+
+
+def _short_value(row: Row, folder: Path | None) -> str:
+    """A value that fits a column: files from the recipe's folder, long words cut."""
+    value = row.value
+    if folder is not None:
+        value = value.replace(f"{folder.as_posix()}/", "")
+    return value if len(value) <= LONGEST_SHOWN else f"{value[: LONGEST_SHOWN - 4]} ..."
