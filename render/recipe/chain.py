@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import Annotated, Literal, Self, get_args
 
 from pydantic import BeforeValidator, Field, model_validator
 
-from render.recipe.cost import LONGEST_STAGE_S, butterworth_s, highest_q, resonance_s
+from render.recipe.cost import LONGEST_STAGE_S, butterworth_s, pole_q_range, resonance_s
 from render.recipe.values import ListAsTuple, Model, WholeChoice, plain, refuse_together
 from render.units import gain_from_db
 
@@ -76,15 +77,13 @@ class Peaking(Model):
 
     @property
     def longest_s(self) -> float:
-        """Time it rings: a lift rings longer than its q says, by half of its decibels."""
-        lift = gain_from_db(max(self.gain_db, 0.0) / 2.0)
-        return resonance_s(frequency_hz=self.centre_hz, pole_q=self.q * lift)
+        """Time it rings: a lift as one of higher q, a cut as one of lower q, by half of its decibels."""
+        return resonance_s(frequency_hz=self.centre_hz, pole_q=self.q * gain_from_db(self.gain_db / 2.0))
 
     @model_validator(mode="after")
     def _refuse_endless(self) -> Self:
         if self.longest_s > LONGEST_STAGE_S:
-            highest = highest_q(frequency_hz=self.centre_hz) / gain_from_db(max(self.gain_db, 0.0) / 2.0)
-            refuse_ringing(self.longest_s, centre_hz=self.centre_hz, highest=highest, others=("gain_db",))
+            refuse_ringing(self, pole_q_per_q=gain_from_db(self.gain_db / 2.0), others=("gain_db",))
         return self
 
 
@@ -138,8 +137,7 @@ class Notch(Model):
     @model_validator(mode="after")
     def _refuse_endless(self) -> Self:
         if self.longest_s > LONGEST_STAGE_S:
-            highest = highest_q(frequency_hz=self.centre_hz)
-            refuse_ringing(self.longest_s, centre_hz=self.centre_hz, highest=highest, others=())
+            refuse_ringing(self, pole_q_per_q=1.0, others=())
         return self
 
 
@@ -205,13 +203,17 @@ STAGES: dict[str, type[Model]] = {
 }
 
 
-def refuse_ringing(longest_s: float, *, centre_hz: float, highest: float, others: tuple[str, ...]) -> None:
-    """Refuse a resonance whose response would be too long to be of use."""
+def refuse_ringing(stage: Peaking | Notch, *, pole_q_per_q: float, others: tuple[str, ...]) -> None:
+    """Refuse a resonance whose response would be too long to be of use: a very narrow or a very broad one."""
+    lowest, highest = (limit / pole_q_per_q for limit in pole_q_range(frequency_hz=stage.centre_hz))
+    narrow = stage.q > highest
     refuse_together(
         "q",
         "centre_hz",
         *others,
-        reason=f"so narrow at {plain(centre_hz)} Hz it rings for {longest_s:.1f} s; "
-        f"{plain(LONGEST_STAGE_S)} s at most",
-        fix=f"lower q to {int(highest * 100.0) / 100.0:g} or less",
+        reason=f"so {'narrow' if narrow else 'broad'} at {plain(stage.centre_hz)} Hz it rings for "
+        f"{stage.longest_s:.1f} s; {plain(LONGEST_STAGE_S)} s at most",
+        fix=f"lower q to {math.floor(highest * 100.0) / 100.0:g} or less"
+        if narrow
+        else f"raise q to {math.ceil(lowest * 100.0) / 100.0:g} or more",
     )

@@ -32,9 +32,14 @@ def resonance_s(*, frequency_hz: float, pole_q: float) -> float:
     return math.log(gain_from_db(FILTER_FALL_DB)) / (2.0 * math.pi * frequency_hz * slowest)
 
 
-def highest_q(*, frequency_hz: float) -> float:
-    """Q of a resonance that takes the longest time allowed to a stage."""
-    return LONGEST_STAGE_S / resonance_s(frequency_hz=frequency_hz, pole_q=1.0)
+def pole_q_range(*, frequency_hz: float) -> tuple[float, float]:
+    """Lowest and highest Q of a pair of poles that ring no longer than a stage may.
+
+    The slower decay d w must be at least d = t1 / T, with t1 the time of e^(-w t) and T the longest: Q = 1 / (2 d)
+    for complex poles; of two real ones d + 1 / d = 1 / Q.
+    """
+    slowest = resonance_s(frequency_hz=frequency_hz, pole_q=0.5) / LONGEST_STAGE_S
+    return slowest / (1.0 + slowest * slowest), 0.5 / slowest
 
 
 def butterworth_s(*, cutoff_hz: float, slope_db_per_octave: int) -> float:
@@ -64,13 +69,10 @@ def estimate_response_s(recipe: Recipe) -> float:
 
 def response_parts_s(recipe: Recipe) -> dict[str, float]:
     """The same by parts, under the key that decides it."""
-    side_hz = recipe.stereo.side_high_pass_hz
     return {
         **{f"sources.{name}.chain": _source_s(source) for name, source in recipe.sources.items()},
         "stereo.chain": sum(stage.longest_s for stage in recipe.stereo.chain),
-        "stereo.side_high_pass_hz": butterworth_s(cutoff_hz=side_hz, slope_db_per_octave=12)
-        if side_hz
-        else 0.0,
+        "stereo.side_high_pass_hz": high_pass_s(recipe.stereo.side_high_pass_hz),
         "room.decay_1khz_s": 0.0 if recipe.room is None else room_s(recipe.room),
     }
 
@@ -78,8 +80,12 @@ def response_parts_s(recipe: Recipe) -> dict[str, float]:
 def room_s(room: Room) -> float:
     """Time the room takes to fall by 130 dB, with what comes before its tail."""
     before_s = room.pre_delay_ms / 1000.0 + ROOM_BUILD_UP_S * room.delay_scale
-    passes_s = butterworth_s(cutoff_hz=room.high_pass_hz, slope_db_per_octave=24)
-    return before_s + passes_s + max(room.decays_s) * ROOM_FALL_DB / 60.0
+    return before_s + high_pass_s(room.high_pass_hz) + max(room.decays_s) * ROOM_FALL_DB / 60.0
+
+
+def high_pass_s(cutoff_hz: float) -> float:
+    """Time of a high-pass of 12 dB per octave; 0 Hz is none."""
+    return butterworth_s(cutoff_hz=cutoff_hz, slope_db_per_octave=12) if cutoff_hz else 0.0
 
 
 def _source_s(source: Source) -> float:

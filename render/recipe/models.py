@@ -137,7 +137,7 @@ class Room(Model):
         default=0.0,
         description="how much of one side the room answers on the other: 0 none, 1 as much as on its own",
     )
-    high_pass_hz: Annotated[float, Field(ge=10.0, le=2000.0)] = Field(
+    high_pass_hz: Annotated[float, Field(ge=0.0, le=2000.0), zero_or(10.0)] = Field(
         default=120.0, description="the room answers only above this; keeps the bass dry"
     )
     low_pass_hz: Annotated[float, Field(ge=500.0, le=40_000.0)] = Field(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from render.recipe.models import Recipe, Source, Stereo
+from render.recipe.models import Recipe, Room, Source, Stereo
 from render.recipe.values import Model, allowed_values
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
@@ -32,8 +32,10 @@ def recipe_json_schema() -> dict[str, Any]:
         "description": properties["room"]["description"],
         "anyOf": [{"$ref": "#/$defs/Room"}, {"const": "off"}],
     }
-    side = tables["Stereo"]["properties"]["side_high_pass_hz"]
-    side["anyOf"] = [{"const": 0}, {"minimum": allowed_values(Stereo, "side_high_pass_hz").zero_or}]
+    for model in (Stereo, Room):
+        for name, entry in tables[model.__name__]["properties"].items():
+            if (lowest := allowed_values(model, name).zero_or) is not None:
+                entry["anyOf"] = [{"const": 0}, {"minimum": lowest}]
     file = tables["ImpulseResponse"]["properties"]["file"]
     file["minLength"] = 1
     del file["format"]  # no format of JSON Schema

@@ -94,7 +94,7 @@ def ring_s(poles_hz: float, damping: float) -> float:
 
 
 def test_how_long_stages_ring_follows_from_their_poles() -> None:
-    """Butterworth: the sharpest pair; peaking: a lift sharpens by the root of its gain, a cut does not."""
+    """Butterworth: the sharpest pair; peaking: a lift sharpens by the root of its gain, a cut blunts as much."""
     assert Gain(stage="gain", gain_db=3).longest_s == 0.0
     assert Delay(stage="delay", delay_ms=250).longest_s == 0.25
     for slope, damping in ((6, 1.0), (12, math.sin(math.pi / 4)), (24, math.sin(math.pi / 8))):
@@ -103,7 +103,7 @@ def test_how_long_stages_ring_follows_from_their_poles() -> None:
     lift = Peaking(stage="peaking", centre_hz=100, gain_db=12.041, q=4)
     assert lift.longest_s == pytest.approx(ring_s(100.0, 1.0 / (2 * 4 * 2)), rel=1e-4)
     cut = Peaking(stage="peaking", centre_hz=100, gain_db=-12.041, q=4)
-    assert cut.longest_s == pytest.approx(ring_s(100.0, 1.0 / (2 * 4)))
+    assert cut.longest_s == pytest.approx(ring_s(100.0, 2 / (2 * 4)), rel=1e-4)
     # (s + 0.1 w) (s + 10 w): q = 1 / 10.1
     broad = Peaking(stage="peaking", centre_hz=100, gain_db=0, q=1 / 9.9)
     assert broad.longest_s == pytest.approx(ring_s(100.0, 9.9 / 2 - math.sqrt(9.9**2 / 4 - 1)))
@@ -120,7 +120,7 @@ def test_every_other_stage_knows_how_long_it_rings(stage: str) -> None:
     ("stage", "values", "highest"),
     [
         ("peaking", {"centre_hz": 10, "gain_db": 24, "q": 40}, 2.9),
-        ("peaking", {"centre_hz": 20, "gain_db": -24, "q": 40}, 23.3),
+        ("peaking", {"centre_hz": 20, "gain_db": 0, "q": 40}, 23.3),
         ("notch", {"centre_hz": 10, "q": 30}, 11.6),
     ],
 )
@@ -135,6 +135,19 @@ def test_a_resonance_that_would_ring_for_ages_is_refused(
     told = float(str(caught.value).split("lower q to ")[1].split()[0])
     assert told == pytest.approx(highest, abs=0.1)
     STAGES[stage].model_validate({"stage": stage, **values, "q": told})
+
+
+def test_a_cut_so_broad_that_it_rings_for_ages_is_refused() -> None:
+    """Its slower pole lies far below the centre; with the lowest q that is allowed there, and that is allowed."""
+    values = {"stage": "peaking", "centre_hz": 10, "gain_db": -24, "q": 0.1}
+    with pytest.raises(
+        ValidationError, match=r"so broad at 10 Hz it rings for 10.2 s; 6 s at most; raise q to 0.17 or more"
+    ):
+        Peaking.model_validate(values)
+    assert Peaking.model_validate({**values, "q": 0.17}).longest_s < 6.0
+    assert Peaking.model_validate({**values, "gain_db": 24}).longest_s < 6.0
+    with pytest.raises(ValidationError, match="so broad at 10 Hz"):
+        Peaking.model_validate({**values, "q": 0.16})
 
 
 def test_hum_may_be_taken_out_narrowly() -> None:
