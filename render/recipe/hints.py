@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import math
 import re
 
@@ -43,6 +42,8 @@ def nearest(word: str, known: list[str]) -> str | None:
     """Known word that is most like this one, if any is."""
     if len(word) > _LONGEST_WORD:
         return None
+    import difflib  # only where there is a fault to tell
+
     folded = word.strip().lower()
     return next(iter(difflib.get_close_matches(folded, known, n=1)), None)
 

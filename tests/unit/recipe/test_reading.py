@@ -73,7 +73,7 @@ def test_a_name_that_no_file_can_have_is_told() -> None:
     """As any other file that cannot be read."""
     with pytest.raises(UnreadableError, match=r"does not exist|a name that no file can have"):
         read_text(Path("a\0b.toml"))
-    with pytest.raises(UnreadableError, match="cannot be read"):
+    with pytest.raises(UnreadableError, match=r"cannot be read|does not exist"):
         read_text(Path("x" * 5000))
 
 
