@@ -47,10 +47,11 @@ from render.stages.passes import high_pass, low_pass
 from render.stages.placement import apply_side_response, place_gains, side_gain
 from render.stages.prototype import Prototype
 from render.stages.room import room_response
-from render.units import gain_from_db
+from render.units import gain_from_db, power_from_db
 
-CUT_DB = -140.0  # of each source's energy: what is left past the end of a response without a room
-CUT_WITH_ROOM_DB = -110.0
+CUT_DB = -121.0  # at every frequency: what is left past the end of a response without a room
+CUT_WITH_ROOM_DB = -100.5
+HEARD_DB = -20.0  # frequencies that a recipe takes out further than this, against the mean, count as so much
 SIDE_SLOPE_DB_PER_OCTAVE = 12
 TAIL_FALL_DB = -60.0
 
@@ -82,8 +83,8 @@ def compile_recipe(recipe: Recipe, *, sample_rate_hz: int) -> CompiledRecipe:
     Returns
     -------
     CompiledRecipe
-        Columns are the sources in the order of the recipe. The end is cut where what is left of a source's energy
-        is below -140 dB (-110 dB with a room) of that source's whole.
+        Columns are the sources in the order of the recipe. The end is cut where, at every frequency, what is left
+        of a source's response is below -121 dB (-100.5 dB with a room) of the whole of it.
 
     Raises
     ------
@@ -112,10 +113,11 @@ def compile_recipe(recipe: Recipe, *, sample_rate_hz: int) -> CompiledRecipe:
     if room is not None:
         left, right = _apply_room(room, left, right, fft_frames=fft_frames)
 
-    response = scipy.fft.irfft(np.stack([left, right]), fft_frames, axis=-1).transpose(2, 0, 1)
+    rows = scipy.fft.irfft(np.stack([left, right]), fft_frames, axis=-1)
     lead_frames += stereo.lead_frames
     floor_db = CUT_DB if room is None else CUT_WITH_ROOM_DB
-    response = np.ascontiguousarray(response[: max(_frames_above(response, floor_db), lead_frames + 1)])
+    frames = max(_cut_frames(rows[:, source], floor_db) for source in range(len(sources)))
+    response = np.ascontiguousarray(rows[:, :, : max(frames, lead_frames + 1)].transpose(2, 0, 1))
     response.flags.writeable = False
     room_tail_frames = 0 if room is None else _frames_above(room, TAIL_FALL_DB)
     tail_frames = (
@@ -231,6 +233,35 @@ def _apply_room(
         left + (answer[0, 0] * left + answer[0, 1] * right),
         right + (answer[1, 1] * right + answer[1, 0] * left),
     )
+
+
+def _cut_frames(rows: Samples, floor_db: float) -> int:
+    """Frames of one source's response, shape (2 out, frames), that have to be kept.
+
+    Energy alone does not tell: what rings longest is narrow and low, and a low note meets all of it. So what is cut
+    off is looked at frequency by frequency, together on both sides.
+    """
+    frames = int(rows.shape[1])
+    power = np.square(rows).sum(axis=0)
+    left = np.cumsum(power[::-1])[::-1]
+    if left[0] == 0.0:
+        return 0
+    heard = _power_spectrum(rows, frames)
+    allowed = power_from_db(floor_db) * np.maximum(heard, power_from_db(HEARD_DB) * left[0])
+    cut = int(np.count_nonzero(left > power_from_db(floor_db) * left[0]))
+    while cut < frames:
+        excess = float((_power_spectrum(rows[:, cut:], frames) / allowed).max())
+        if excess <= 1.0:
+            break
+        # go on to where the energy has fallen by as much as is too much; never by a hair only
+        cut = max(int(np.count_nonzero(left > left[cut] / excess)), cut + 1 + frames // 500)
+    return min(cut, frames)
+
+
+def _power_spectrum(rows: Samples, frames: int) -> Samples:
+    """Power of both rows together at the frequencies of a transform of so many frames."""
+    spectrum = scipy.fft.rfft(rows, frames, axis=-1)
+    return np.asarray((np.square(spectrum.real) + np.square(spectrum.imag)).sum(axis=0))
 
 
 def _frames_above(response: Samples, floor_db: float) -> int:
