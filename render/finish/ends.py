@@ -154,8 +154,8 @@ def tail_frames(response: Reals, *, fall_db: float = 60.0) -> int:
     """
     if not fall_db > 0.0:
         raise ValueError(f"fall_db must be greater than 0, not {fall_db}")
+    if not np.any(response):
+        return 0
     power = np.square(np.asarray(response, np.float64)).reshape(len(response), -1).sum(axis=1)
     left = np.cumsum(power[::-1])[::-1]
-    if not len(left) or left[0] == 0.0:
-        return 0
     return int(np.count_nonzero(left > left[0] * 10.0 ** (-fall_db / 10.0)))

@@ -5,7 +5,7 @@ waveform with strong content next to half the sample rate has no peak that all f
 the first, 256 taps and flat to 0.49, is the one whose reading is reported; the others stand for what other people's
 meters do (64 taps; the 20 taps that are common for resampling; one that rolls off before half the rate). The limiter
 goes by the highest of the four plus half of their disagreement, the *guarded* reading. On music they agree within
-0.01 dB, on white noise the guard is what keeps an unknown meter under the ceiling.
+a few hundredths of a decibel, on white noise the guard is what keeps an unknown meter under the ceiling.
 
 The bounds that save the work. Let the interpolated value at time t, n <= t < n + 1, be y(t) = sum h_t[k] x[k].
 
@@ -62,7 +62,7 @@ def _kernel(offset_frames: Reals, *, taps: int, shape: float, cut_off: float) ->
 
 @lru_cache(maxsize=1)
 def _taps() -> Reals:
-    """All interpolators at the phases -1/8 to 1: `(interpolators, phases + 2, taps)`, taps from -128 to 128."""
+    """All interpolators at the phases -1/8 to 8/8: `(interpolators, phases + 2, taps)`, taps from -128 to 128."""
     phase = np.arange(-1, PHASES + 1) / PHASES
     offset = phase[:, np.newaxis] - np.arange(-HALF_FRAMES, HALF_FRAMES + 1)
     taps = np.stack([_kernel(offset, taps=t, shape=b, cut_off=c) for t, b, c in _INTERPOLATORS])
@@ -84,11 +84,11 @@ def _without_ramp(weights: Reals) -> tuple[Reals, Reals]:
 def interpolation_bounds() -> Bounds:
     """Constants of the bounds, computed from the interpolators themselves; derived in the module's docstring."""
     taps = _taps()
+    inner = slice(1, PHASES + 1)
     phase = np.arange(-1, PHASES + 1) / PHASES
     linear = np.zeros(taps.shape[1:])
     linear[:, HALF_FRAMES] = 1.0 - phase
     linear[:, HALF_FRAMES + 1] = phase
-    inner = slice(1, PHASES + 1)
     ramp, bend = _without_ramp((taps - linear)[:, inner])
     fine = taps[:, 2:] - 2.0 * taps[:, 1:-1] + taps[:, :-2]
     fine_ramp, fine_bend = _without_ramp(fine)
@@ -107,18 +107,18 @@ def interpolation_bounds() -> Bounds:
 
 
 @lru_cache(maxsize=8)
-def _matrix(cell_frames: int) -> Samples32:
-    """From a window around a cell to all its interpolated values: `(cell + 256, interpolators * (cell * 8 + 2))`.
+def _matrix(cell_frames: int) -> Reals:
+    """From a window around a cell to its interpolated values: `(cell + 256, interpolators * (cell * 8 + 2))`.
 
     Values run from an eighth of a frame before the cell to its end, one interpolator after the other.
     """
     taps = _taps()
     points = cell_frames * PHASES + 2
-    matrix = np.zeros((cell_frames + 2 * HALF_FRAMES, len(taps), points), np.float32)
+    matrix = np.zeros((cell_frames + 2 * HALF_FRAMES, len(taps), points))
     for point in range(points):
-        # Phase -1/8 of frame 0 comes first; otherwise the phases 0 to 7/8 of each frame.
-        frame, phase = (0, 0) if point == 0 else (divmod(point - 1, PHASES)[0], (point - 1) % PHASES + 1)
-        column = taps[:, phase, :].T
+        # Phase -1/8 of frame 0 comes first; then the phases 0 to 7/8 of each frame; then the end.
+        frame = max(point - 1, 0) // PHASES
+        column = taps[:, point - frame * PHASES].T
         room = min(len(column), len(matrix) - frame)
         matrix[frame : frame + room, :, point] = column[:room]
     matrix.setflags(write=False)
@@ -126,8 +126,26 @@ def _matrix(cell_frames: int) -> Samples32:
 
 
 def read_windows(rows: Samples32, cell_frames: int) -> tuple[Reals, Reals]:
-    """Reading and guarded reading of windows around cells: `(rows, cell + 256)` to two of `(rows,)`."""
-    values = np.abs(rows @ _matrix(cell_frames)).reshape(len(rows), len(_INTERPOLATORS), -1)
+    """Interpolate in windows around cells.
+
+    Parameters
+    ----------
+    rows : float32, shape (rows, cell_frames + 256)
+        From 128 frames before the cell to 128 after it.
+    cell_frames : int
+
+    Returns
+    -------
+    reading, guarded : float64, shape (rows,)
+
+    Notes
+    -----
+    In float64, although the samples are float32: the last bits of a matrix product depend on how the library shares
+    it out among processors, and in float32 that would be heard of in the last bit of a file.
+    """
+    values = rows.astype(np.float64) @ _matrix(cell_frames)
+    np.abs(values, out=values)
+    values = values.reshape(len(rows), len(_INTERPOLATORS), -1)
     top = values[:, :, 1:-1].argmax(axis=-1)[:, :, np.newaxis] + 1
     before, at, after = (np.take_along_axis(values, top + step, axis=-1)[:, :, 0] for step in (-1, 0, 1))
     # A parabola only where the middle is the highest: elsewhere the true top lies in the next cell.
@@ -135,5 +153,4 @@ def read_windows(rows: Samples32, cell_frames: int) -> tuple[Reals, Reals]:
     slope = np.where((before <= at) & (after <= at), after - before, 0.0)
     highest = at + np.divide(slope * slope, 8.0 * curve, out=np.zeros_like(at), where=curve > 0.0)
     most = highest.max(axis=1)
-    guarded = most + _GUARD_FRACTION * (most - highest.min(axis=1))
-    return highest[:, 0].astype(np.float64), guarded.astype(np.float64)
+    return highest[:, 0], most + _GUARD_FRACTION * (most - highest.min(axis=1))

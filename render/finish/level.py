@@ -92,11 +92,8 @@ class _Asked:
 
 def _level(limiting: Limiting, asked: _Asked) -> tuple[Attempt, float]:
     """Find the gain; also tell by how much it had to stay below what was asked."""
-    cap_db = (
-        db_from_gain(limiting.aim_gain)
-        + asked.limit_at_most_db
-        - db_from_gain(limiting.found.highest_guarded)
-    )
+    top_db = db_from_gain(limiting.found.highest_guarded) - db_from_gain(limiting.aim_gain)
+    cap_db = _rounded_down(asked.limit_at_most_db - top_db)
     gain_db = asked.gain_db
     if asked.loudness_lufs is not None and gain_db < cap_db:
         for _ in range(2):
@@ -108,7 +105,7 @@ def _level(limiting: Limiting, asked: _Asked) -> tuple[Attempt, float]:
         gain_db, loudness = attempt.gain_db, attempt.loudness_lufs
         excess_db = attempt.curve.max_reduction_db - asked.limit_at_most_db
         if excess_db > 1e-9:
-            cap_db = gain_db - excess_db - 1e-6
+            cap_db = _rounded_down(gain_db - excess_db - 1e-6)
             attempt = limiting.attempt(cap_db)
             continue
         if asked.loudness_lufs is None or loudness is None:
@@ -119,6 +116,11 @@ def _level(limiting: Limiting, asked: _Asked) -> tuple[Attempt, float]:
         tried.append((gain_db, loudness))
         attempt = limiting.attempt(min(cap_db, gain_db + error * _steepness(tried)))
     return attempt, _gave_way_lu(attempt, asked, capped=attempt.gain_db >= cap_db)
+
+
+def _rounded_down(gain_db: float) -> float:
+    """To a billionth of a decibel, as attempts are; never above the bound that it stands for."""
+    return math.floor(gain_db * 1e9) / 1e9
 
 
 def _gave_way_lu(attempt: Attempt, asked: _Asked, *, capped: bool) -> float:
@@ -176,9 +178,9 @@ def plan_finish(
     first_frame, stop_frame : int
         The range of the store that becomes the file.
     loudness_lufs : float, optional
-        Integrated loudness to reach, -70 to 0. Not together with `gain_db`.
+        Integrated loudness to reach, -70 to 0.
     gain_db : float, optional
-        A fixed gain instead, -100 to 100. With neither the level is kept: 0 dB.
+        A fixed gain, -100 to 100, whatever `loudness_lufs` is. With neither the level is kept: 0 dB.
     max_true_peak_dbtp : float
         Ceiling, -60 to 0.
     limit_at_most_db : float
@@ -202,8 +204,6 @@ def plan_finish(
     """
     check_stereo(store)
     stop = check_range(first_frame, stop_frame, len(store))
-    if loudness_lufs is not None and gain_db is not None:
-        raise ValueError("loudness_lufs and gain_db exclude each other: give one of them, or neither")
     _check("loudness_lufs", -16.0 if loudness_lufs is None else loudness_lufs, -70.0, 0.0)
     _check("gain_db", 0.0 if gain_db is None else gain_db, -100.0, 100.0)
     _check("max_true_peak_dbtp", max_true_peak_dbtp, -60.0, 0.0)
@@ -250,7 +250,7 @@ def _asked(
     limit_at_most_db: float,
 ) -> _Asked:
     """Turn the target into a gain; the absolute gate moves against the signal with it."""
-    if loudness_lufs is None or before is None:
+    if gain_db is not None or loudness_lufs is None or before is None:
         return _Asked(gain_db or 0.0, None, limit_at_most_db)
     gain = loudness_lufs - before
     for _ in range(_ROUNDS):

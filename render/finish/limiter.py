@@ -134,7 +134,7 @@ def _between(knots: NDArray[np.floating], step: int) -> NDArray[np.floating]:
     """Straight lines between knots: `(rows, n + 1)` to `(rows, n * step)`."""
     ramp = (np.arange(step) / step).astype(knots.dtype)
     lines = knots[:, :-1, np.newaxis] + (knots[:, 1:] - knots[:, :-1])[:, :, np.newaxis] * ramp
-    return np.asarray(lines.reshape(len(knots), -1))
+    return np.asarray(lines.reshape(len(knots), lines.shape[1] * step))
 
 
 @dataclass(frozen=True, eq=False)

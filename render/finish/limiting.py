@@ -61,6 +61,7 @@ class Limiting:
 
     def attempt(self, gain_db: float) -> Attempt:
         """Design the limiter for a gain, until what comes out of it stays below the aim, and measure it."""
+        gain_db = round(gain_db, 9)
         limit = self.aim_gain / gain_from_db(gain_db)
         if limit < self.threshold:
             self.found = self._search(gain_db + MARGIN_DB)
@@ -86,8 +87,10 @@ class Limiting:
 
     def _curve(self, limit: float) -> GainCurve:
         cells, height = _merge(self.found.cell, self.found.guarded, *self.extra)
-        over = height > limit
-        return design_gain_curve(cells[over], 20.0 * np.log10(height[over] / limit), sample_rate_hz=self.rate)
+        # To a billionth of a decibel: coarser than what the order of a sum can change, so that files stay the same.
+        need_db = np.round(20.0 * np.log10(height / limit), 9)
+        over = need_db > 0.0
+        return design_gain_curve(cells[over], need_db[over], sample_rate_hz=self.rate)
 
     def _left_over(self, curve: GainCurve, threshold: float) -> PeakCells:
         """What still stands too high under the curve; only where the curve reaches can anything have changed."""

@@ -56,6 +56,9 @@ MOMENTARY_SLOTS = 20  # 400 ms
 SHORT_TERM_SLOTS = 150  # 3 s
 _SLOTS_AT_ONCE = 61  # with the run-in 64 slots: a good length for the transform at every usual rate
 _PATCH_SLOTS = 9
+# Less than for the engine's long blocks: a short stretch is cut out around what the limiter has done, and is not
+# like its surroundings.
+_LARGEST_SHARE = 1e-4
 _FLOATS_AT_ONCE = 1 << 19
 
 
@@ -102,6 +105,7 @@ def measure_window_slots(
             fft_frames=length,
             first_valid_frame=run_in,
             valid_frames=slots_each * slot,
+            largest_share=_LARGEST_SHARE,
         ).reshape(-1, slots_each, 3)
     return weighted, plain
 

@@ -20,7 +20,7 @@ from render.finish.slots import TimeGrid, check_range, check_stereo, measure_blo
 
 _SLOTS_AT_ONCE = 32
 _BLOCKS_AT_ONCE = 128
-_ROWS_AT_ONCE = 1024
+_ROWS_AT_ONCE = 256
 
 
 @dataclass(frozen=True, eq=False)
@@ -168,7 +168,11 @@ def find_peaks(
 
 
 def read_cells(
-    signal: Signal, cells: Indices, *, sample_rate_hz: int, channels: NDArray[np.bool_] | None = None
+    signal: Signal,
+    cells: Indices,
+    *,
+    sample_rate_hz: int,
+    channels: NDArray[np.bool_] | None = None,
 ) -> PeakCells:
     """Interpolate in some cells.
 
