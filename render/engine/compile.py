@@ -49,7 +49,7 @@ from render.stages.prototype import Prototype
 from render.stages.room import room_response
 from render.units import gain_from_db, power_from_db
 
-CUT_DB = -121.0  # at every frequency: what is left past the end of a response without a room
+CUT_DB = -123.0  # at every frequency: what is left past the end of a response without a room
 CUT_WITH_ROOM_DB = -100.5
 HEARD_DB = -20.0  # frequencies that a recipe takes out further than this, against the mean, count as so much
 SIDE_SLOPE_DB_PER_OCTAVE = 12
@@ -84,7 +84,7 @@ def compile_recipe(recipe: Recipe, *, sample_rate_hz: int) -> CompiledRecipe:
     -------
     CompiledRecipe
         Columns are the sources in the order of the recipe. The end is cut where, at every frequency, what is left
-        of a source's response is below -121 dB (-100.5 dB with a room) of the whole of it.
+        of a source's response is below -123 dB (-100.5 dB with a room) of the whole of it.
 
     Raises
     ------
