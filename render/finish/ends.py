@@ -6,19 +6,16 @@ is left.
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 
 from render.audio.array import AnySamples, Reals
-from render.finish.slots import SlotPowers, check_stereo, measure_plain_slots, slot_frames
+from render.finish.slots import SlotPowers, cell_frames, check_stereo, measure_plain_slots, slot_frames
 
 # The rule of `first_sound_frame`, in decibels of a slot's power.
 _ABOVE_FLOOR_DB = 10.0
 _BELOW_TOP_LEAST_DB = 30.0
 _BELOW_TOP_MOST_DB = 70.0
 _FLOOR_SLOTS = 5
-_FINE_S = 0.001
 
 
 def fade_gain(first: int, stop: int, *, frames: int, fade_in_frames: int, fade_out_frames: int) -> Reals:
@@ -90,7 +87,8 @@ def first_sound_frame(
     what lies 10 dB above it, but in any case what lies less than 30 dB below the loudest slot (so a take without a
     pause is never cut) and nothing that lies more than 70 dB below it. The first slot counts of which at least two
     of the next three are sound too (a click in the hiss is none). Inside it and the slot before, the first
-    millisecond above the same level is the beginning; a soft attack is found late by what is hidden in the noise.
+    third of a millisecond above the same level is the beginning; a soft attack is found late by what is hidden in
+    the noise.
     Common practice, no source.
     """
     check_stereo(store)
@@ -117,14 +115,9 @@ def first_sound_frame(
     first = int(lasting[0]) if len(lasting) else int(np.flatnonzero(sounding)[0])
     start = max(first - 1, 0) * slot
     piece = np.asarray(store[start : (first + 1) * slot], np.float64)
-    fine = max(1, math.floor(_FINE_S * sample_rate_hz))
-    rows = len(piece) // fine
-    if rows:
-        fine_power = (piece[: rows * fine] ** 2).sum(axis=1).reshape(rows, fine).mean(axis=1)
-        above = np.flatnonzero(fine_power > least)
-        if len(above):
-            return start + int(above[0]) * fine
-    return first * slot
+    cell = cell_frames(sample_rate_hz)
+    fine = np.add.reduceat((piece**2).sum(axis=1), np.arange(0, len(piece), cell))
+    return start + int(np.argmax(fine > least * cell)) * cell
 
 
 def tail_frames(response: Reals, *, fall_db: float = 60.0) -> int:

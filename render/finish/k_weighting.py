@@ -183,23 +183,27 @@ def _weighted_band(
     weights = _weights(sample_rate_hz, fft_frames, spectra.dtype == np.complex64)
     half = fft_frames // 2
     energy = np.zeros((len(spectra) // 2, 3))
-    weighted = np.empty((len(spectra), 0), spectra.dtype)
-    for step in _narrowings(sample_rate_hz, fft_frames, first_valid_frame):
-        done, top = max(weighted.shape[1] - 1, 0), half // step
-        wider = np.empty((len(spectra), top + 1), spectra.dtype)
-        wider[:, :done] = weighted[:, :done]
-        np.multiply(spectra[:, done : top + 1], weights[done : top + 1], out=wider[:, done:])
-        weighted = wider
-        above = np.zeros_like(energy)
-        if step == 1:
-            break
+    weighted = np.empty((len(spectra), 1), spectra.dtype)
+    *narrow, _ = _narrowings(sample_rate_hz, fft_frames, first_valid_frame)
+    for step in narrow:
+        done, top = weighted.shape[1] - 1, half // step
+        weighted = _wider(weighted, spectra, weights, top)
         weighted[:, top] = 0.0
         energy += _dots(weighted[:, done:])
         above = _dots(spectra[:, top:]) * float(abs(weights[(top + half) // 2]) ** 2)
         lost, power = above[:, :2].sum(axis=1), energy[:, :2].sum(axis=1)
         if (lost <= largest_share * (power + lost)).all():
-            break
-    return weighted, half // (weighted.shape[1] - 1), energy, above
+            return weighted, step, energy, above
+    return _wider(weighted, spectra, weights, half), 1, energy, np.zeros_like(energy)
+
+
+def _wider(weighted: Spectra, spectra: Spectra, weights: Spectra, top: int) -> Spectra:
+    """Weight the bins up to `top` too; all but the last of those that are there already are kept."""
+    done = weighted.shape[1] - 1
+    wider = np.empty((len(spectra), top + 1), spectra.dtype)
+    wider[:, :done] = weighted[:, :done]
+    np.multiply(spectra[:, done : top + 1], weights[done : top + 1], out=wider[:, done:])
+    return wider
 
 
 def weighted_slots_from_spectrum(

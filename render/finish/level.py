@@ -99,23 +99,25 @@ def _level(limiting: Limiting, asked: _Asked) -> tuple[Attempt, float]:
         for _ in range(2):
             expected = limiting.expected_loudness_lufs(gain_db)
             gain_db += 0.0 if expected is None else asked.loudness_lufs - expected
-    attempt = limiting.attempt(min(gain_db, cap_db))
     tried: list[tuple[float, float]] = []
-    for _ in range(_ROUNDS):
-        gain_db, loudness = attempt.gain_db, attempt.loudness_lufs
+    while True:
+        attempt = limiting.attempt(min(gain_db, cap_db))
         excess_db = attempt.curve.max_reduction_db - asked.limit_at_most_db
         if excess_db > 1e-9:
-            cap_db = _rounded_down(gain_db - excess_db - 1e-6)
-            attempt = limiting.attempt(cap_db)
+            # What lies next to an over can need a little more than the over itself.
+            cap_db = _rounded_down(attempt.gain_db - excess_db - 1e-6)
             continue
+        loudness = attempt.loudness_lufs
         if asked.loudness_lufs is None or loudness is None:
-            break
-        error = asked.loudness_lufs - loudness
-        if abs(error) <= _TOLERANCE_LU or (error > 0.0 and gain_db >= cap_db):
-            break
-        tried.append((gain_db, loudness))
-        attempt = limiting.attempt(min(cap_db, gain_db + error * _steepness(tried)))
-    return attempt, _gave_way_lu(attempt, asked, capped=attempt.gain_db >= cap_db)
+            lowered_db = asked.gain_db - attempt.gain_db
+            return attempt, lowered_db if lowered_db > 1e-6 else 0.0
+        short_lu = asked.loudness_lufs - loudness
+        if abs(short_lu) <= _TOLERANCE_LU:
+            return attempt, 0.0
+        tried.append((attempt.gain_db, loudness))
+        if (short_lu > 0.0 and attempt.gain_db >= cap_db) or len(tried) == _ROUNDS:
+            return attempt, max(0.0, short_lu)
+        gain_db = attempt.gain_db + short_lu * _steepness(tried)
 
 
 def _rounded_down(gain_db: float) -> float:
@@ -123,25 +125,13 @@ def _rounded_down(gain_db: float) -> float:
     return math.floor(gain_db * 1e9) / 1e9
 
 
-def _gave_way_lu(attempt: Attempt, asked: _Asked, *, capped: bool) -> float:
-    """How far the level stayed below what was asked, if the limiter's bound was what held it."""
-    if not capped:
-        return 0.0
-    reached = attempt.loudness_lufs
-    if asked.loudness_lufs is None or reached is None:
-        return max(0.0, asked.gain_db - attempt.gain_db)
-    short = asked.loudness_lufs - reached
-    return short if short > _TOLERANCE_LU else 0.0
-
-
 def _steepness(tried: list[tuple[float, float]]) -> float:
     """Decibels of gain per LU, from the last two attempts; the limiter takes some of every decibel."""
     if len(tried) < 2:
         return 1.05
     (gain_a, loudness_a), (gain_b, loudness_b) = tried[-2:]
-    if gain_a == gain_b or loudness_a == loudness_b:
-        return 1.05
-    return float(min(2.0, max(0.5, (gain_b - gain_a) / (loudness_b - loudness_a))))
+    gained = loudness_b - loudness_a
+    return min(4.0, max(0.5, (gain_b - gain_a) / gained)) if gained else 1.05
 
 
 def _check(name: str, value: float, low: float, high: float) -> None:
@@ -253,11 +243,9 @@ def _asked(
     if gain_db is not None or loudness_lufs is None or before is None:
         return _Asked(gain_db or 0.0, None, limit_at_most_db)
     gain = loudness_lufs - before
-    for _ in range(_ROUNDS):
+    for _ in range(4):
         after = integrated_loudness_lufs(slots, gain_db=gain)
-        if after is None or abs(loudness_lufs - after) < 1e-9:
-            break
-        gain += loudness_lufs - after
+        gain += 0.0 if after is None else loudness_lufs - after
     return _Asked(gain, loudness_lufs, limit_at_most_db)
 
 

@@ -68,12 +68,12 @@ class Limiting:
         curve = self._curve(limit)
         if not len(curve.gain):
             return Attempt(gain_db, curve, self.slots)
-        for _ in range(_ROUNDS):
-            left = self._left_over(curve, limit * gain_from_db(_SLACK_DB))
-            if not len(left.cell):
-                break
+        rounds = 0
+        slack = gain_from_db(_SLACK_DB)
+        while len((left := self._left_over(curve, limit * slack)).cell) and rounds < _ROUNDS:
+            rounds += 1
             reached = np.maximum(curve.knots(left.cell), curve.knots(left.cell + 1))
-            self.extra = _merge(*self.extra, left.cell, left.guarded / reached * gain_from_db(_SLACK_DB))
+            self.extra = _merge(*self.extra, left.cell, left.guarded / reached * slack)
             curve = self._curve(limit)
         return Attempt(gain_db, curve, self._slots_under(curve))
 

@@ -164,6 +164,28 @@ def test_past_its_bound_the_loudness_gives_way(at_most_db: float) -> None:
         assert plan.curve.regions == ()
 
 
+def test_a_target_out_of_reach_is_told() -> None:
+    """However much the limiter may do, there is a loudness that it cannot make of this take."""
+    plan = _plan(_strings(1.0), loudness_lufs=-3.0, limit_at_most_db=40.0)
+    assert plan.loudness_lufs is not None
+    assert plan.gave_way_lu == pytest.approx(-3.0 - plan.loudness_lufs, abs=1e-9)
+    assert plan.gave_way_lu > 1.0
+    assert (plan.true_peak_dbtp or 0.0) <= -1.0
+
+
+def test_the_bound_holds_where_the_limiter_needs_more_than_the_highest_over() -> None:
+    """A square wave next to half the rate, of which one spot stands too high although its own need is met."""
+    time = np.arange(2_000)[:, np.newaxis]
+    for seed in (8, 19, 25):
+        cycles = np.random.default_rng(seed).uniform(0.3, 0.49, 2)
+        audio = 1.2 * np.sign(np.sin(2.0 * np.pi * cycles * time + 0.3)) * (np.sin(time / 900.0) > 0.0)
+        store = np.asfortranarray(audio, np.float32)
+        plan = _plan(store, max_true_peak_dbtp=-12.0, limit_at_most_db=3.0)
+        assert plan.limiter_max_reduction_db == pytest.approx(3.0, abs=0.003)
+        assert plan.limiter_max_reduction_db <= 3.0 + 1e-8
+        assert (plan.true_peak_dbtp or 0.0) <= -12.0
+
+
 def test_a_kept_level_is_kept_as_long_as_the_ceiling_allows() -> None:
     """0 dB below the ceiling; limited above it; lowered where the limiter may not."""
     store = _strings()
@@ -186,9 +208,10 @@ def test_a_kept_level_is_kept_as_long_as_the_ceiling_allows() -> None:
 def test_a_fixed_gain_stays_under_the_ceiling_too() -> None:
     """As a session's gain: used as it is, whatever the loudness; the ceiling is the same."""
     store = _strings()
-    plan = _plan(store, gain_db=-3.5, loudness_lufs=-10.0)
-    assert plan.gain_db == -3.5
-    assert plan.loudness_lufs == pytest.approx((plan.loudness_before_lufs or 0.0) - 3.5, abs=1e-6)
+    plan = _plan(store, gain_db=-3.123456789012, loudness_lufs=-10.0)
+    assert plan.gain_db == pytest.approx(-3.123456789012, abs=1e-9)
+    assert plan.gave_way_lu == 0.0
+    assert plan.loudness_lufs == pytest.approx((plan.loudness_before_lufs or 0.0) - 3.123456789, abs=1e-6)
     loud = _plan(store, gain_db=20.0, limit_at_most_db=2.0)
     assert loud.limiter_max_reduction_db == pytest.approx(2.0, abs=0.003)
     assert loud.gave_way_lu == pytest.approx(20.0 - loud.gain_db)

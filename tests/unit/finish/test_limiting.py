@@ -25,10 +25,22 @@ def _limiting(audio: np.ndarray, *, aim_gain: float, gain_db: float) -> Limiting
     )
 
 
-@pytest.mark.parametrize("kind", ["plucks", "noise"])
+def _square(seed: int) -> np.ndarray:
+    """Next to half the rate, switched on and off: what interpolators agree on least."""
+    cycles = np.random.default_rng(seed).uniform(0.3, 0.49, 2)
+    time = np.arange(20_000)[:, np.newaxis]
+    return np.asarray(0.5 * np.sign(np.sin(2.0 * np.pi * cycles * time + 0.3)) * (np.sin(time / 900.0) > 0.0))
+
+
+@pytest.mark.parametrize("kind", ["plucks", "noise", "square-1", "square-4", "square-5"])
 def test_after_an_attempt_the_aim_is_met_everywhere(kind: str) -> None:
     """All cells are read, not only those that were touched; the highest is what is told."""
-    audio = plucks(1.0, sample_rate_hz=RATE_HZ) if kind == "plucks" else noise(24_000, seed=2, rms=0.08)
+    if kind == "plucks":
+        audio = plucks(1.0, sample_rate_hz=RATE_HZ)
+    elif kind == "noise":
+        audio = noise(24_000, seed=2, rms=0.08)
+    else:
+        audio = _square(int(kind[-1]))
     limiting = _limiting(audio, aim_gain=0.2, gain_db=3.0)
     attempt = limiting.attempt(3.0)
     assert attempt.curve.max_reduction_db > 1.0
