@@ -128,15 +128,17 @@ def compile_recipe(recipe: Recipe, *, sample_rate_hz: int) -> CompiledRecipe:
 
 def compile_source(source: Source, *, sample_rate_hz: int) -> Fir:
     """Response of one source up to where it is placed: chain, gain, polarity, delay; shape (frames, 1)."""
-    chain = compile_chain(source.chain, sample_rate_hz=sample_rate_hz)
+    chain = compile_chain(source.chain, sample_rate_hz=sample_rate_hz, most_channels=1)
     gain = gain_from_db(source.gain_db) * (-1.0 if source.polarity == "flip" else 1.0)
     moved = delay_response(delay_ms=source.delay_ms, sample_rate_hz=sample_rate_hz)
     return _in_series([Fir(gain * chain.taps, chain.lead_frames), moved])
 
 
-def compile_chain(chain: Sequence[Stage], *, sample_rate_hz: int) -> Fir:
-    """Response of the stages one after the other, shape (frames, channels)."""
-    pieces = [compile_stage(stage, sample_rate_hz=sample_rate_hz) for stage in chain]
+def compile_chain(chain: Sequence[Stage], *, sample_rate_hz: int, most_channels: int = 2) -> Fir:
+    """Response of the stages one after the other, shape (frames, channels); a source has one channel only."""
+    pieces = [
+        compile_stage(stage, sample_rate_hz=sample_rate_hz, most_channels=most_channels) for stage in chain
+    ]
     filters = [piece for piece in pieces if isinstance(piece, Prototype)]
     parts = [piece for piece in pieces if isinstance(piece, Fir)]
     if filters:
@@ -152,7 +154,9 @@ def compile_room(room: Room, *, sample_rate_hz: int) -> Samples:
     return room_response(sample_rate_hz=sample_rate_hz, **room.model_dump())
 
 
-def compile_stage(stage: Stage, *, sample_rate_hz: int) -> Prototype | Fir:  # noqa: C901, PLR0911 - a case a stage
+def compile_stage(  # noqa: C901, PLR0911 - a case a stage
+    stage: Stage, *, sample_rate_hz: int, most_channels: int = 2
+) -> Prototype | Fir:
     """What one stage of a chain does: an analogue prototype where there is one, else its taps."""
     match stage:
         case Gain():
@@ -174,24 +178,31 @@ def compile_stage(stage: Stage, *, sample_rate_hz: int) -> Prototype | Fir:  # n
         case Delay():
             return delay_response(delay_ms=stage.delay_ms, sample_rate_hz=sample_rate_hz)
         case ImpulseResponse():
-            return _read_impulse_response(stage, sample_rate_hz=sample_rate_hz)
+            return _read_impulse_response(stage, sample_rate_hz=sample_rate_hz, most_channels=most_channels)
         case _:
             assert_never(stage)
 
 
-def _read_impulse_response(stage: ImpulseResponse, *, sample_rate_hz: int) -> Fir:
+def _read_impulse_response(stage: ImpulseResponse, *, sample_rate_hz: int, most_channels: int) -> Fir:
     """The file of a stage, made ready."""
+    allowed = "one channel (two only in stereo.chain)" if most_channels == 1 else "one or two channels"
+    fix = f"name another impulse response, {allowed} of sound"
     try:
         samples, file_rate_hz = read_sound(stage.file)
-        return prepare_impulse_response(
-            samples, file_rate_hz=file_rate_hz, sample_rate_hz=sample_rate_hz, wet_fraction=stage.wet_fraction
-        )
-    except (TakeError, ValueError) as error:
-        reason = error.reason if isinstance(error, TakeError) else str(error)
-        fix = "name another impulse response, one or two channels of sound"
-        raise RecipeError(
-            [Problem(stage.file, "", None, f"cannot serve as impulse response: {reason}", fix)]
-        ) from error
+        channels = samples.shape[1]
+        if channels <= most_channels:
+            return prepare_impulse_response(
+                samples,
+                file_rate_hz=file_rate_hz,
+                sample_rate_hz=sample_rate_hz,
+                wet_fraction=stage.wet_fraction,
+            )
+        reason = f"it has {channels} channels and must have {allowed}"
+    except TakeError as error:
+        reason = error.reason
+    except ValueError as error:
+        reason = str(error)
+    raise RecipeError([Problem(stage.file, "", None, f"cannot serve as impulse response: {reason}", fix)])
 
 
 def _in_series(parts: Sequence[Fir]) -> Fir:
