@@ -17,6 +17,7 @@ from render.recipe import (
     estimate_response_s,
     load_recipe,
     load_recipes,
+    output_rate_hz,
 )
 
 RATES_HZ = range(8_000, 384_001)
@@ -102,6 +103,7 @@ def plot_recipe(path: Path | None, *, output: Path | None, sample_rate_hz: int) 
     if sample_rate_hz not in RATES_HZ:
         raise UsageError(f"--rate {sample_rate_hz}: must be {RATES_HZ.start} to {RATES_HZ.stop - 1} Hz")
     recipe = open_recipe(path)
+    sample_rate_hz = output_rate_hz(recipe.finish, sample_rate_hz)
     problems = check_at_rate(recipe, sample_rate_hz, take=f"a take of {sample_rate_hz} Hz")
     if problems:
         raise RecipeError(problems)
