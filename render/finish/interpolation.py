@@ -28,7 +28,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from render.audio.array import Reals, Samples32
+from render.audio.array import AnySamples, Reals, Samples32
 
 HALF_FRAMES = 128
 PHASES = 8
@@ -106,15 +106,17 @@ def interpolation_bounds() -> Bounds:
     )
 
 
-@lru_cache(maxsize=8)
-def _matrix(cell_frames: int) -> Reals:
+@lru_cache(maxsize=16)
+def _matrix(cell_frames: int, single: bool) -> AnySamples:
     """From a window around a cell to its interpolated values: `(cell + 256, interpolators * (cell * 8 + 2))`.
 
     Values run from an eighth of a frame before the cell to its end, one interpolator after the other.
     """
     taps = _taps()
     points = cell_frames * PHASES + 2
-    matrix = np.zeros((cell_frames + 2 * HALF_FRAMES, len(taps), points))
+    matrix = np.zeros(
+        (cell_frames + 2 * HALF_FRAMES, len(taps), points), np.float32 if single else np.float64
+    )
     for point in range(points):
         # Phase -1/8 of frame 0 comes first; then the phases 0 to 7/8 of each frame; then the end.
         frame = max(point - 1, 0) // PHASES
@@ -125,7 +127,7 @@ def _matrix(cell_frames: int) -> Reals:
     return matrix.reshape(len(matrix), -1)
 
 
-def read_windows(rows: Samples32, cell_frames: int) -> tuple[Reals, Reals]:
+def read_windows(rows: Samples32, cell_frames: int, *, least: float = 0.0) -> tuple[Reals, Reals]:
     """Interpolate in windows around cells.
 
     Parameters
@@ -133,6 +135,8 @@ def read_windows(rows: Samples32, cell_frames: int) -> tuple[Reals, Reals]:
     rows : float32, shape (rows, cell_frames + 256)
         From 128 frames before the cell to 128 after it.
     cell_frames : int
+    least : float
+        Rows whose guarded reading stays below this are not read to the last digit.
 
     Returns
     -------
@@ -141,13 +145,27 @@ def read_windows(rows: Samples32, cell_frames: int) -> tuple[Reals, Reals]:
     Notes
     -----
     In float64, although the samples are float32: the last bits of a matrix product depend on how the library shares
-    it out among processors, and in float32 that would be heard of in the last bit of a file.
+    it out among processors, and in float32 that would be heard of in the last bit of a file. What is too low in
+    float32 already is left at that.
     """
-    values = rows.astype(np.float64) @ _matrix(cell_frames)
-    np.abs(values, out=values)
-    values = values.reshape(len(rows), len(_INTERPOLATORS), -1)
-    top = values[:, :, 1:-1].argmax(axis=-1)[:, :, np.newaxis] + 1
-    before, at, after = (np.take_along_axis(values, top + step, axis=-1)[:, :, 0] for step in (-1, 0, 1))
+    if not least:
+        return _read(rows.astype(np.float64) @ _matrix(cell_frames, single=False))
+    reading, guarded = _read(rows @ _matrix(cell_frames, single=True))
+    high = np.flatnonzero(
+        guarded >= least * (1.0 - ROUNDING) - ROUNDING * np.abs(rows).max(axis=1, initial=0.0)
+    )
+    reading[high], guarded[high] = _read(rows[high].astype(np.float64) @ _matrix(cell_frames, single=False))
+    return reading, guarded
+
+
+def _read(values: AnySamples) -> tuple[Reals, Reals]:
+    """Reading and guarded reading of what `_matrix` makes; `values` is used up."""
+    points = values.shape[1] // len(_INTERPOLATORS)
+    sizes = np.abs(values, out=values).reshape(len(values), len(_INTERPOLATORS), points)
+    top = sizes[:, :, 1:-1].argmax(axis=-1)[:, :, np.newaxis] + 1
+    before, at, after = (
+        np.take_along_axis(sizes, top + step, axis=-1)[:, :, 0].astype(np.float64) for step in (-1, 0, 1)
+    )
     # A parabola only where the middle is the highest: elsewhere the true top lies in the next cell.
     curve = 2.0 * at - before - after
     slope = np.where((before <= at) & (after <= at), after - before, 0.0)

@@ -9,13 +9,13 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import TypeAlias
+from typing import Any, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
 from render.audio.array import Complexes, Reals
-from render.finish.slots import slot_frames, time_grid
+from render.finish.slots import slot_frames, sum_products, time_grid
 
 Spectra: TypeAlias = NDArray[np.complex64] | NDArray[np.complex128]
 
@@ -36,7 +36,6 @@ _FLAT_ABOVE_HZ = 4_000.0
 # share is added again, so only its place inside the block is guessed: on plucked strings 0.0003 LU of integrated
 # loudness, 0.004 LU of the largest momentary loudness.
 LARGEST_SHARE = 2e-3
-_DOT_FLOATS = 4096
 
 
 @dataclass(frozen=True)
@@ -144,16 +143,8 @@ def _dots(spectra: Spectra) -> Reals:
 
     Not by a dot product of the linear algebra library: its last bits depend on the number of processors.
     """
-    real = np.float32 if spectra.dtype == np.complex64 else np.float64
-    dots = np.empty((len(spectra) // 2, 3))
-    for block in range(len(dots)):
-        left, right = spectra[2 * block].view(real), spectra[2 * block + 1].view(real)
-        whole = len(left) // _DOT_FLOATS * _DOT_FLOATS
-        for column, (one, other) in enumerate(((left, left), (right, right), (left, right))):
-            rows = one[:whole].reshape(-1, _DOT_FLOATS), other[:whole].reshape(-1, _DOT_FLOATS)
-            dots[block, column] = np.einsum("ij,ij->i", *rows).sum(dtype=np.float64)
-            dots[block, column] += np.einsum("i,i->", one[whole:], other[whole:])
-    return dots
+    parts: NDArray[Any] = spectra.view(np.float32 if spectra.dtype == np.complex64 else np.float64)
+    return sum_products(parts[0::2], parts[1::2])
 
 
 def _narrowings(sample_rate_hz: int, fft_frames: int, first_valid_frame: int) -> list[int]:

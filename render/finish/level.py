@@ -215,12 +215,15 @@ def plan_finish(
         )
     # The true peak is at least the sample peak, so the gain can never be more than this.
     most_db = db_from_gain(aim_gain / sample_peak) + limit_at_most_db
+    # The more the limiter takes away, the more gain has to make good for it: look for overs a little further.
+    over_db = max(0.0, wanted.gain_db + db_from_gain(sample_peak / aim_gain))
+    margin_db = 0.0 if wanted.loudness_lufs is None else MARGIN_DB + 0.15 * over_db
     limiting = Limiting(
         passage,
         measured,
         block_peaks=peaks,
         aim_gain=aim_gain,
-        gain_db=min(wanted.gain_db + (0.0 if wanted.loudness_lufs is None else MARGIN_DB), most_db),
+        gain_db=min(wanted.gain_db + margin_db, most_db),
     )
     attempt, gave_way_lu = _level(limiting, wanted)
     return _plan(passage, before, attempt, limiting.true_peak_gain(attempt), gave_way_lu)

@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 from render.audio.array import AnySamples, Reals
 from render.finish.k_weighting import (
     RUN_IN_SLOTS,
-    k_weighting_response,
     k_weighting_run_in_frames,
     weighted_slots_from_spectrum,
 )
@@ -25,28 +24,10 @@ from render.finish.slots import (
     SlotPowers,
     check_range,
     check_stereo,
-    measure_block_peaks,
     slot_frames,
     sum_products,
 )
 from render.units import db_from_power, power_from_db
-
-__all__ = [
-    "integrated_loudness_lufs",
-    "k_weighting_response",
-    "k_weighting_run_in_frames",
-    "loudness_range_lu",
-    "max_momentary_lufs",
-    "max_short_term_lufs",
-    "measure_block_peaks",
-    "measure_correlation",
-    "measure_mono_level_change_db",
-    "measure_mono_loudness_change_lu",
-    "measure_side_to_mid_db",
-    "measure_slots",
-    "measure_window_slots",
-    "weighted_slots_from_spectrum",
-]
 
 OFFSET_LUFS = -0.691  # BS.1770-5 Annex 1: so that 997 Hz reads 0 dBFS - 3.01 dB
 ABSOLUTE_GATE_LUFS = -70.0

@@ -162,7 +162,7 @@ def find_peaks(
     cells, channels = _candidate_cells(
         signal, grid=grid, block_peaks=block_peaks, least=threshold * (1.0 - ROUNDING), blocks=blocks
     )
-    read = read_cells(signal, cells, sample_rate_hz=sample_rate_hz, channels=channels)
+    read = read_cells(signal, cells, sample_rate_hz=sample_rate_hz, channels=channels, least=threshold)
     found = read.guarded >= threshold
     return PeakCells(cell=cells[found], reading=read.reading[found], guarded=read.guarded[found])
 
@@ -173,6 +173,7 @@ def read_cells(
     *,
     sample_rate_hz: int,
     channels: NDArray[np.bool_] | None = None,
+    least: float = 0.0,
 ) -> PeakCells:
     """Interpolate in some cells.
 
@@ -183,6 +184,8 @@ def read_cells(
     sample_rate_hz : int
     channels : bool, shape (cells, 2), optional
         Which channels to read; both if not given.
+    least : float
+        Cells whose guarded reading stays below this are not read to the last digit.
 
     Returns
     -------
@@ -195,7 +198,7 @@ def read_cells(
         some = slice(first, first + _ROWS_AT_ONCE)
         windows = signal.windows(cells[some] * cell_frames - HALF_FRAMES, cell_frames + 2 * HALF_FRAMES)
         wanted = np.ones((len(windows), 2), bool) if channels is None else channels[some]
-        reading[some][wanted], guarded[some][wanted] = read_windows(windows[wanted], cell_frames)
+        reading[some][wanted], guarded[some][wanted] = read_windows(windows[wanted], cell_frames, least=least)
     return PeakCells(
         cell=cells, reading=reading.max(axis=1, initial=0.0), guarded=guarded.max(axis=1, initial=0.0)
     )
