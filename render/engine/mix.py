@@ -28,6 +28,7 @@ from render.engine.store import open_store
 from render.errors import TakeError
 from render.finish.dither import Quantiser
 from render.finish.ends import first_sound_frame
+from render.finish.k_weighting import two_practices_lu
 from render.finish.level import FinishPlan, apply_finish_block, plan_finish
 from render.recipe.models import Finish, Recipe
 from render.session.takes import Take
@@ -220,9 +221,13 @@ def mixed_store(
 
 
 def plan_mix(mixed: Mixed, finish: Finish, *, gain_db: float | None) -> FinishPlan:
-    """Level, limiter and all figures of the finished file."""
+    """Level, limiter and all figures of the finished file.
+
+    The aim lies between the two practices of weighting at other rates than 48 kHz, so that either meter agrees.
+    """
     stretch = mixed.stretch
     kept = gain_db is not None or finish.loudness_lufs == "keep"
+    aim_above_lu = 0.5 * two_practices_lu(mixed.sample_rate_hz)
     return plan_finish(
         mixed.store,
         sample_rate_hz=mixed.sample_rate_hz,
@@ -230,7 +235,7 @@ def plan_mix(mixed: Mixed, finish: Finish, *, gain_db: float | None) -> FinishPl
         block_peaks=mixed.measured.block_peaks,
         first_frame=stretch.first_frame,
         stop_frame=stretch.stop_frame,
-        loudness_lufs=None if kept else float(finish.loudness_lufs),
+        loudness_lufs=None if kept else float(finish.loudness_lufs) + aim_above_lu,
         gain_db=gain_db,
         max_true_peak_dbtp=finish.max_true_peak_dbtp,
         limit_at_most_db=finish.limit_at_most_db,

@@ -10,7 +10,7 @@ import pyebur128
 import pytest
 from numpy.typing import NDArray
 
-from render.finish.k_weighting import design_k_weighting, k_weighting_response
+from render.finish.k_weighting import design_k_weighting, two_practices_lu, k_weighting_response
 from render.finish.loudness import (
     integrated_loudness_lufs,
     loudness_range_lu,
@@ -375,3 +375,27 @@ def test_undefined_loudness_is_none() -> None:
     assert integrated_loudness_lufs(_slots(_tones((0.39, -20.0)))) is None
     assert integrated_loudness_lufs(_slots(_tones((2.0, -75.0)))) is None
     assert math.isfinite(integrated_loudness_lufs(_slots(_tones((0.4, -20.0)))) or math.inf)
+
+
+@source(
+    "ITU-R BS.1770-5 (11/2023), computed in 40 digits: 997 Hz, 0 dBFS, one channel, with the numerator scaled and copied",
+    "Annex 1, tables 1 and 2 at other rates",
+    kind="closed form",
+    tolerance="2e-6 LU: six decimals",
+)
+@pytest.mark.parametrize(
+    ("sample_rate_hz", "scaled_lufs", "copied_lufs"),
+    [
+        (44_100, -3.011346, -3.007524),
+        (48_000, -3.010286, -3.010286),
+        (88_200, -3.006249, -3.025960),
+        (96_000, -3.005984, -3.027609),
+        (176_400, -3.004975, -3.036465),
+        (192_000, -3.004909, -3.037357),
+    ],
+)
+def test_the_two_practices_are_as_far_apart_as_said(
+    sample_rate_hz: int, scaled_lufs: float, copied_lufs: float
+) -> None:
+    """How far meters of the two practices are apart, from which the aim of a file is taken."""
+    assert two_practices_lu(sample_rate_hz) == pytest.approx(scaled_lufs - copied_lufs, abs=2e-6)

@@ -99,7 +99,10 @@ def test_what_is_measured_on_the_way_is_what_is_in_the_store() -> None:
     again = measure_slots(store, sample_rate_hz=RATE_HZ)
 
     assert np.allclose(measured.slots.plain, again.plain, rtol=1e-4)
-    assert np.allclose(measured.slots.weighted.sum(axis=0), again.weighted.sum(axis=0), rtol=1e-3)
+    sums, sums_again = measured.slots.weighted.sum(axis=0), again.weighted.sum(axis=0)
+    assert np.allclose(
+        sums, sums_again, rtol=1e-3, atol=1e-4 * sums[:2].sum()
+    )  # left times right may nearly cancel
     assert np.array_equal(measured.block_peaks, measure_block_peaks(store, sample_rate_hz=RATE_HZ))
 
 
