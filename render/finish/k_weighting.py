@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from render.audio.array import Complexes, Reals
 from render.finish.slots import slot_frames, sum_products, time_grid
+from render.units import db_from_gain
 
 Spectra: TypeAlias = NDArray[np.complex64] | NDArray[np.complex128]
 

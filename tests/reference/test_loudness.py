@@ -10,7 +10,7 @@ import pyebur128
 import pytest
 from numpy.typing import NDArray
 
-from render.finish.k_weighting import design_k_weighting, two_practices_lu, k_weighting_response
+from render.finish.k_weighting import design_k_weighting, k_weighting_response, two_practices_lu
 from render.finish.loudness import (
     integrated_loudness_lufs,
     loudness_range_lu,
@@ -378,7 +378,7 @@ def test_undefined_loudness_is_none() -> None:
 
 
 @source(
-    "ITU-R BS.1770-5 (11/2023), computed in 40 digits: 997 Hz, 0 dBFS, one channel, with the numerator scaled and copied",
+    "ITU-R BS.1770-5 (11/2023): reading of 997 Hz, 0 dBFS, one channel, numerator scaled and copied",
     "Annex 1, tables 1 and 2 at other rates",
     kind="closed form",
     tolerance="2e-6 LU: six decimals",
