@@ -25,6 +25,7 @@ from render.stages.room.balance import (
     band_energy,
     cross_spectra,
     design_balance,
+    make_orthonormal,
     passes_spectrum,
 )
 from render.stages.room.law import DecayLaw
@@ -127,8 +128,10 @@ def room_response(
         steadiness=steadiness,
         sample_rate_hz=rate,
     )
-    balance = design_balance(cross_spectra(rows, sample_rate_hz=rate), sample_rate_hz=rate)
+    products = cross_spectra(rows, sample_rate_hz=rate) * np.abs(passes) ** 2
+    balance = design_balance(products, sample_rate_hz=rate)
     apply_filters(rows, filters=balance * passes, sample_rate_hz=rate)
+    make_orthonormal(rows)
 
     own, other = math.sqrt(1.0 - 0.5 * shared), math.sqrt(0.5 * shared)
     weights = np.array([own, other, other, own])

@@ -1,11 +1,12 @@
-"""After the decay: four responses made equal and orthogonal band by band, then the passes, then the level.
+"""After the decay: four responses made equal and orthogonal, band by band and as a whole; the passes; the level.
 
 Four independent noises have equal energies and no cross terms only on the average. One room has one chance, and the
-rest is heard: a guitar's octave stronger on the left, mid and side of different level. So the energies and the cross
-terms are measured in every third octave, and each response gets a little of the others, such that in every band the
-four are orthonormal. Of all such mixtures the one that changes them least is taken: the inverse square root of
-their table of products (Löwdin [1]_). The filters that do it are causal and broad; a few per cent at
-high frequencies, more where a band holds few degrees of freedom.
+rest is heard: a band stronger on the left, mid and side of different level. So energies and cross terms are
+measured in third octaves (octaves below 500 Hz), and each response gets a little of the others, such that in every
+band the four are orthonormal; then once more in all, by plain factors, which makes the whole exact. Of all such
+mixtures the one that changes the responses least is taken: the inverse square root of their table of products
+(Löwdin [1]_). The filters that do it are causal and broad, and add a few per cent at high frequencies, more where a
+band holds few degrees of freedom.
 
 References
 ----------
@@ -30,6 +31,7 @@ FILTER_S = 0.17
 LEVEL_LOW_HZ, LEVEL_HIGH_HZ = 500.0, 2000.0
 
 _ROUNDS = 3
+_PART = 1 << 16
 
 
 def balance_centres_hz(sample_rate_hz: float) -> Reals:
@@ -77,7 +79,7 @@ def design_balance(products: Complexes, *, sample_rate_hz: int) -> Complexes:
     Parameters
     ----------
     products : complex128, shape (responses, responses, bins)
-        Of `cross_spectra`.
+        Of `cross_spectra`, times what the passes leave of each bin's energy: that is what has to come out even.
     sample_rate_hz : int
 
     Returns
@@ -104,6 +106,22 @@ def design_balance(products: Complexes, *, sample_rate_hz: int) -> Complexes:
 
 def _between(mixture: Reals, bands: Reals) -> Complexes:
     return causal_spectrum(np.einsum("bij,bf->ijf", mixture, bands))
+
+
+def make_orthonormal(rows: Samples) -> None:
+    """Mix the responses by 16 factors such that as they stand they are orthogonal and of equal energy, in place.
+
+    Parameters
+    ----------
+    rows : float64, shape (responses, frames)
+        Nearly orthonormal already: the factors are close to 0 and 1. Their mean energy is kept.
+    """
+    parts = [rows[:, start : start + _PART] for start in range(0, rows.shape[1], _PART)]
+    # einsum and not a matrix product, whose order of sums may depend on the number of threads
+    products = np.sum([np.einsum("if,jf->ij", part, part) for part in parts], axis=0)
+    mixture = _inverse_roots(products[np.newaxis])[0]
+    for part in parts:
+        part[:] = np.einsum("ij,jf->if", mixture, part)
 
 
 def _inverse_roots(products: Reals) -> Reals:

@@ -40,7 +40,7 @@ def _products(rows: NDArray[np.float64], low_hz: float, high_hz: float) -> NDArr
 
 
 def test_unlike_responses_become_alike_and_orthogonal() -> None:
-    """Before, off by a quarter; after, orthonormal within 1 %, and within 12 % in every octave from 500 Hz (its sharp edges cut soft bands)."""
+    """Before, off by a quarter; after, orthonormal within 1 %, in octaves with sharp edges within 12 %."""
     rows = _tails()
     assert float(np.abs(_products(rows, 500.0, 8000.0) - np.eye(4)).max()) > 0.25
     filters = design_balance(cross_spectra(rows, sample_rate_hz=RATE_HZ), sample_rate_hz=RATE_HZ)
