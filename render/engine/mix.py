@@ -285,6 +285,10 @@ def _wanted_frames(passage: Passage, capture_frames: int, ready: ReadyRecipe, ta
     rate = ready.compiled.sample_rate_hz
     stop = capture_frames + tail_frames_of(ready)
     first = 0 if passage.from_s is None else frames_from_s(passage.from_s, sample_rate_hz=rate)
+    if not capture_frames:
+        raise TakeError(
+            take.files[0], f"too short to hold a frame at {rate} Hz", "record longer, or remove it"
+        )
     if first >= capture_frames:
         raise TakeError(
             take.files[0],
@@ -322,9 +326,7 @@ def _finished_blocks(
     if finish.format not in ("wav", "flac") or finish.bit_depth == "float":
         yield from _in_order(apply, firsts, workers)
         return
-    quantiser_of = partial(
-        Quantiser, bit_depth=finish.bit_depth, key=dither_key, swap=_is_right_heavy(mixed.measured)
-    )
+    quantiser_of = partial(Quantiser, bit_depth=finish.bit_depth, key=dither_key, swap=_is_right_heavy(mixed))
     if workers.inside == 1:
         quantiser = quantiser_of()
         buffer = np.empty((size, 2), np.int32)
@@ -351,7 +353,19 @@ def _in_order(action: Callable[[int], T], firsts: Sequence[int], workers: Worker
     )
 
 
-def _is_right_heavy(measured: Measured) -> bool:
-    """Whether the right side has more energy: dither follows the picture, so that a mirrored mix is mirrored whole."""
-    left, right, _ = measured.slots.plain.sum(axis=0)
-    return bool(right > left)
+def _is_right_heavy(mixed: Mixed) -> bool:
+    """Whether the right side has more energy: dither follows the picture, so that a mirrored mix is mirrored whole.
+
+    Where both have the same to the bit, as in a mix of side sources only, the first frame that tells them apart
+    decides; where there is none the mix is its own mirror.
+    """
+    left, right, _ = mixed.measured.slots.plain.sum(axis=0)
+    if left != right:
+        return bool(right > left)
+    for first in range(0, len(mixed.store), WRITE_FRAMES):
+        block = mixed.store[first : first + WRITE_FRAMES]
+        apart = np.flatnonzero(block[:, 0] != block[:, 1])
+        if len(apart):
+            frame = block[apart[0]]
+            return bool(frame[1] > frame[0])
+    return False
