@@ -17,7 +17,7 @@ How many lines
     The modes are as many per hertz as all delays of a network together have seconds. Schroeder's rule asks for 0.15 of
     them per second of decay [3]_; for a tail whose spectrum is no rougher than that of noise this is far too mild.
     Measured here, spread of levels from 500 Hz to 3 kHz: 6.0 dB for 0.6 s of delay per second of decay, 5.8 dB for
-    1.0 s, 5.7 dB for 2.0 s; noise has 5.6 dB. At least 1.25 s are asked for.
+    1.0 s, 5.7 dB for 2.0 s; noise has 5.6 dB. At least 1.05 s are asked for.
 
 References
 ----------
@@ -89,7 +89,8 @@ def plan_network(*, sample_rate_hz: int, longest_decay_s: float, delay_scale: fl
     ----------
     sample_rate_hz : int
     longest_decay_s : float
-        Of all frequencies. Past 3 s the lines grow with it, at most to 2.5 times, and there are more of them.
+        Of all frequencies. Past 3 s the lines grow with it, at most to 4 times, and there are more of them where that
+        is too little.
     delay_scale : float
     seed : int
 
@@ -97,10 +98,10 @@ def plan_network(*, sample_rate_hz: int, longest_decay_s: float, delay_scale: fl
     -------
     Network
     """
-    stretch = min(max(longest_decay_s / 3.0, 1.0), 2.5)
+    stretch = min(max(longest_decay_s / 3.0, 1.0), 4.0)
     mean_s = 0.5 * (SHORTEST_S + LONGEST_S) * stretch * delay_scale
     lines = 64
-    while lines < 256 and lines * mean_s < 1.25 * longest_decay_s:
+    while lines < 256 and lines * mean_s < 1.05 * longest_decay_s:
         lines *= 2
     random = random_stream(seed, part=f"delays of {lines} lines")
     strata = (np.arange(lines) + random.random((NETWORKS, lines))) / lines
@@ -247,20 +248,30 @@ def _add_returns(rows: Samples, network: Network) -> None:
 
 
 def _choose_rows(random: np.random.Generator, network: Network) -> list[list[tuple[int, np.float32]]]:
-    """Which nodes of a network each response hears, and with what gain: unit variance, no node heard twice.
-
-    Sixteen and not one: the sound at a node returns there after that node's own line; among sixteen this is lost.
-    """
+    """Which nodes of a network each response hears, and with what gain: unit variance, no node heard twice."""
     heard = []
     for index in range(NETWORKS):
-        nodes = random.permutation(network.lines) + index * network.lines
+        nodes = random.permutation(network.lines)
         # All energy is 1 and spread evenly over the delays: each node carries 1 / (sum of delays) a frame.
         gain = math.sqrt(float(network.delays_frames[index].sum()) / NODES_HEARD)
         for side in range(2):
             places = nodes[side * NODES_HEARD : (side + 1) * NODES_HEARD]
-            gains = (random.choice([-1.0, 1.0], NODES_HEARD) * gain).astype(np.float32)
-            heard.append(list(zip(places.tolist(), gains, strict=True)))
+            gains = (_choose_signs(random, places.tolist()) * gain).astype(np.float32)
+            heard.append(list(zip((places + index * network.lines).tolist(), gains, strict=True)))
     return heard
+
+
+def _choose_signs(random: np.random.Generator, places: list[int]) -> Reals:
+    """Signs with which nodes are heard: of 256 throws the one in which the nodes repeat themselves least.
+
+    What passes a node comes back from that node's own line, to all nodes, with the signs of a column of the matrix.
+    The repetition that is heard is the sum of that column over the nodes heard, with their signs.
+    """
+    # Hadamard's matrix has -1 where row and column have an odd number of binary ones in common.
+    columns = np.array([[1 - 2 * ((row & column).bit_count() & 1) for column in places] for row in places])
+    throws = random.choice([-1, 1], (256, len(places)))
+    loudest = np.abs(throws @ columns).max(axis=1)
+    return np.asarray(throws[int(loudest.argmin())], dtype=np.float64)
 
 
 def _read_ring(target: Samples32, ring: Samples32, place: int) -> None:
