@@ -74,7 +74,7 @@ def band_centres_hz(lowest_hz: float, highest_hz: float, *, bands_per_octave: in
 def band_gain(frequency_hz: Reals, *, centre_hz: float, bands_per_octave: int = 1) -> Reals:
     """Magnitude of the band filter: Butterworth, three pole pairs, -3.01 dB at the edges.
 
-    Within class 1 of IEC 61260-1 (checked by tests/unit/analysis/test_decay.py against Table C.1 of part 3).
+    Within class 1 of IEC 61260-1, checked by tests/reference/test_room.py against table C.1 of part 3.
     """
     low_hz, high_hz = band_edges_hz(centre_hz, bands_per_octave=bands_per_octave)
     safe = np.maximum(frequency_hz, 1e-6 * centre_hz)
@@ -217,4 +217,4 @@ def expected_decay(
 
 def _refuse_unless(allowed: bool, name: str, value: float, bounds: str) -> None:
     if not allowed:
-        raise ValueError(f"{name} must be {bounds}, not {value}")
+        raise ValueError(f"{name} = {value}: must be {bounds}")
