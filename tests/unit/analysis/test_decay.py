@@ -145,7 +145,7 @@ def test_what_is_expected_is_what_noise_shows() -> None:
 @pytest.mark.parametrize("centre_hz", [0.0, -1.0, math.nan, math.inf])
 def test_refuses_a_centre_that_is_no_frequency(centre_hz: float) -> None:
     """The message names parameter and range."""
-    with pytest.raises(ValueError, match="centre_hz = .*: must be greater than 0"):
+    with pytest.raises(ValueError, match=r"centre_hz = .*: must be greater than 0"):
         band_edges_hz(centre_hz)
 
 
