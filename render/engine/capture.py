@@ -33,13 +33,13 @@ class StoredReader:
 
     store: AnySamples
 
-    def read(self, first_frame: int, frames: int) -> AnySamples:
-        """Frames `first_frame` to `first_frame + frames`, shape (frames, 2)."""
-        stretch = np.zeros((2, frames), self.store.dtype).T
-        low, high = max(first_frame, 0), min(first_frame + frames, len(self.store))
-        if low < high:
-            stretch[low - first_frame : high - first_frame] = self.store[low:high]
-        return stretch
+    def read_into(self, out: AnySamples, *, first_frame: int) -> None:
+        """Fill `out`, shape (frames, 2), with what is stored from `first_frame` on."""
+        low, high = max(first_frame, 0), min(first_frame + len(out), len(self.store))
+        begin, end = (low - first_frame, high - first_frame) if low < high else (len(out), len(out))
+        out[:begin] = 0.0
+        out[end:] = 0.0
+        out[begin:end] = self.store[low:high] if low < high else 0.0
 
 
 @contextmanager

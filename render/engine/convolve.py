@@ -32,8 +32,8 @@ TILE_BINS = 8_192  # of the spectra, so that a product stays in the cache of the
 class SourceReader(Protocol):
     """What convolution needs of a take: any stretch of it, zero where there is nothing."""
 
-    def read(self, first_frame: int, frames: int) -> AnySamples:
-        """Frames `first_frame` to `first_frame + frames` of the two sources, shape (frames, 2)."""
+    def read_into(self, out: AnySamples, *, first_frame: int) -> None:
+        """Fill `out`, shape (frames, 2), with the two sources from `first_frame` on."""
         ...
 
 
@@ -221,7 +221,7 @@ class _Window:
         kept = frames - plan.pair_frames if self._stop == stop - plan.pair_frames else 0
         if kept:
             buffer[:, :kept] = buffer[:, plan.pair_frames :]
-        buffer[:, kept:] = self._reader.read(stop - frames + kept, frames - kept).T
+        self._reader.read_into(buffer[:, kept:].T, first_frame=stop - frames + kept)
         self._stop = stop
         row, item = buffer.strides
         return np.lib.stride_tricks.as_strided(
