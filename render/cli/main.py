@@ -42,10 +42,19 @@ def build_parser() -> argparse.ArgumentParser:
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one call and return its exit status."""
     _speak_utf8()
+    parser = build_parser()
+    if not (sys.argv[1:] if arguments is None else arguments):
+        parser.print_help(sys.stderr)
+        return WRONG_CALL
     try:
-        chosen = build_parser().parse_args(arguments)
+        chosen = parser.parse_args(arguments)
     except SystemExit as leaving:
         return int(leaving.code or 0)
+    return _run(chosen)
+
+
+def _run(chosen: argparse.Namespace) -> int:
+    """Run a call that was understood."""
     from render.errors import DrytakeError
 
     try:
@@ -56,9 +65,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         print("\nstopped; finished files are whole, and the same call goes on from here", file=sys.stderr)
         return STOPPED
-    except BrokenPipeError:
+    except BrokenPipeError:  # whoever read what we print has gone: nothing is lost, but not all was told
         sys.stderr.close()
-        return DONE
+        return SOME_FAILED
     except Exception:  # noqa: BLE001 - the one place where a fault of ours comes out
         import traceback
 

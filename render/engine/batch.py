@@ -18,7 +18,7 @@ from render.engine.ledger import Ledger, Line, identity_of, sha256_of_file
 from render.engine.line import done_line, failed_line
 from render.engine.mix import Cancelled, ReadyRecipe, Workers, make_ready, measure_mix, render_mix
 from render.engine.store import sweep_spools
-from render.errors import DrytakeError, Problem, RecipeError
+from render.errors import DrytakeError, OutputError, Problem, RecipeError
 from render.recipe.check import check_at_rate
 from render.recipe.models import Recipe
 from render.session.takes import Take
@@ -70,10 +70,10 @@ class _Batch:
 
     def run(self) -> list[Line]:
         """Everything, in order."""
-        sweep_spools(self.folder)
         try:
             self._look_at_headers()
             self._refuse_rates()
+            self._make_folder()
             self._hash_inputs()
             self._find_session_gains()
             pending = [work for work in self.works if not self._settle(work)]
@@ -87,6 +87,15 @@ class _Batch:
         finally:
             sweep_spools(self.folder)
         return [self._lines[id(work)] for work in self.works]
+
+    def _make_folder(self) -> None:
+        """The output folder, once nothing stands against the call."""
+        try:
+            self.folder.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            reason = "is a file" if self.folder.is_file() else f"cannot be made: {error.strerror}"
+            raise OutputError(f"{self.folder}: {reason}; choose another folder with -o") from error
+        sweep_spools(self.folder)
 
     def _look_at_headers(self) -> None:
         """What the files say of themselves; a file that cannot be opened fails its own renders only."""
@@ -188,6 +197,7 @@ class _Batch:
                 self._compile([loudest])
                 measure(loudest)
         for work in group:
+            work.alone = len(group) == 1
             work.gain_db = 0.0 if loudest is None else gains.get(id(loudest), 0.0)
             work.level_set_by = None if loudest is None else loudest.job.take.name
 
@@ -199,16 +209,25 @@ class _Batch:
         if self.options.redo:
             return False
         line = self.ledger.kept(self._identity(work))
-        if line is None or line["output"] != work.job.name:
+        if line is not None and line["output"] == work.job.name:
+            self._finish(work, {**line, "status": "kept", "seconds": 0.0})
+            return True
+        files = [str(path.absolute()) for path in work.job.take.files]
+        others = self.ledger.foreign(work.job.name, input_sha256=work.input_sha256, input_files=files)
+        if others is None:
             return False
-        self._finish(work, {**line, "status": "kept", "seconds": 0.0})
-        return True
+        work.failure = OutputError(
+            f"{work.job.name} is there already and was made from {', '.join(others)}: "
+            "choose another folder with -o, or take its place with --redo"
+        )
+        return self._settle(work)
 
     def _compile(self, works: Iterable[Work]) -> None:
         """Every recipe once per sample rate, before anything is rendered with it."""
         for work in works:
             key = (id(work.job.recipe), work.sample_rate_hz)
             if key not in self._ready:
+                self._report(Event("compiling", text=f"{work.job.recipe.name} at {work.sample_rate_hz} Hz"))
                 self._ready[key] = make_ready(
                     work.job.recipe,
                     sample_rate_hz=work.sample_rate_hz,

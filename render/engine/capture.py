@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TypeAlias
 
 import numpy as np
 
@@ -13,9 +14,13 @@ from render.audio.array import AnySamples
 from render.audio.read import TakeInfo, TakeReader
 from render.engine.convolve import SourceReader
 from render.engine.store import open_store
+from render.finish.ends import fade_gain
 from render.finish.resample import Resampler, resampled_frames
+from render.units import frames_from_ms
 
+Precision: TypeAlias = np.dtype[np.float32] | np.dtype[np.float64]
 READ_FRAMES = 65_536
+LAST_MS = 5.0
 
 
 @dataclass(frozen=True)
@@ -42,14 +47,52 @@ class StoredReader:
         out[begin:end] = self.store[low:high] if low < high else 0.0
 
 
+@dataclass(frozen=True)
+class FadedReader:
+    """A reader whose last frames are faded out: hiss, or a string that still rings, does not end like cut off."""
+
+    reader: SourceReader
+    stop_frame: int
+    fade_frames: int
+
+    def read_into(self, out: AnySamples, *, first_frame: int) -> None:
+        """As the reader inside does it, faded."""
+        self.reader.read_into(out, first_frame=first_frame)
+        fade_from = self.stop_frame - self.fade_frames
+        low, high = max(first_frame, fade_from), min(first_frame + len(out), self.stop_frame)
+        if low < high:
+            gain = fade_gain(
+                low - fade_from,
+                high - fade_from,
+                frames=self.fade_frames,
+                fade_in_frames=0,
+                fade_out_frames=self.fade_frames,
+            )
+            out[low - first_frame : high - first_frame] *= gain[:, np.newaxis].astype(out.dtype)
+
+
+def faded_end(
+    reader: SourceReader, *, frames: int, fade_frames: int, sample_rate_hz: int, dtype: Precision
+) -> SourceReader:
+    """A reader that fades the end of its take if there is sound to the last, be it hiss.
+
+    Without that the room would go on alone after a wall of silence. At most a tenth of the take is touched.
+    """
+    last = np.empty((2, min(frames, frames_from_ms(LAST_MS, sample_rate_hz=sample_rate_hz))), dtype).T
+    reader.read_into(last, first_frame=frames - len(last))
+    fade_frames = min(fade_frames, frames // 10)
+    return FadedReader(reader, frames, fade_frames) if fade_frames and last.any() else reader
+
+
 @contextmanager
 def open_capture(
     files: tuple[Path, ...],
     info: TakeInfo,
     *,
     channels: tuple[int, int],
-    dtype: np.dtype[np.float32] | np.dtype[np.float64],
+    dtype: Precision,
     sample_rate_hz: int,
+    end_fade_ms: float,
     folder: Path,
     on_frames: Callable[[int], None],
 ) -> Iterator[Capture]:
@@ -65,6 +108,8 @@ def open_capture(
         Which tracks, counted from 1, in the order of the recipe's sources.
     dtype : float32 or float64
     sample_rate_hz : int
+    end_fade_ms : float
+        How long the end of the capture is faded if it sounds to the last; see `faded_end`.
     folder : Path
         Where a spool file may lie.
     on_frames : callable
@@ -75,14 +120,25 @@ def open_capture(
     TakeError
         If the take cannot be read.
     """
+    fade_frames = frames_from_ms(end_fade_ms, sample_rate_hz=sample_rate_hz)
 
     def open_files() -> TakeReader:
         return TakeReader(files, channels=channels, dtype="float64" if dtype == np.float64 else "float32")
 
+    def faded(reader: SourceReader, length: int) -> SourceReader:
+        return faded_end(
+            reader, frames=length, fade_frames=fade_frames, sample_rate_hz=sample_rate_hz, dtype=dtype
+        )
+
+    @contextmanager
+    def open_faded() -> Iterator[SourceReader]:
+        with open_files() as opened:
+            yield faded(opened, opened.frames_total)
+
     with open_files() as reader:
         frames, warnings = reader.frames_total, list(reader.info.warnings)
         if info.sample_rate_hz == sample_rate_hz:
-            yield Capture(frames, open_files, warnings)
+            yield Capture(frames, open_faded, warnings)
             return
         rates = {"sample_rate_hz": info.sample_rate_hz, "new_sample_rate_hz": sample_rate_hz}
         resampled = resampled_frames(frames, **rates)
@@ -95,5 +151,5 @@ def open_capture(
                 written += len(block)
                 on_frames(0)
             store[written:] = resampler.finish()
-            stored = StoredReader(store)
+            stored = faded(StoredReader(store), resampled)
             yield Capture(resampled, lambda: nullcontext(stored), warnings)

@@ -62,7 +62,7 @@ class CompiledRecipe:
 
     ``response`` has shape (taps, 2 out, 2 in), float64, read-only; its first ``lead_frames`` taps lie before time
     zero. ``room_tail_frames`` is when the room has fallen by 60 dB (0 without a room), ``tail_frames`` how long
-    after its last sound a take still rings: the same, or without a room until the response has fallen by 60 dB.
+    after its last sound a take still rings: as long as that, or until the whole response has fallen by 60 dB.
     """
 
     response: Samples
@@ -120,10 +120,10 @@ def compile_recipe(recipe: Recipe, *, sample_rate_hz: int) -> CompiledRecipe:
     response = np.ascontiguousarray(rows[:, :, : max(frames, lead_frames + 1)].transpose(2, 0, 1))
     response.flags.writeable = False
     room_tail_frames = 0 if room is None else _frames_above(room, TAIL_FALL_DB)
-    tail_frames = (
-        max(_frames_above(response, TAIL_FALL_DB) - lead_frames, 0) if room is None else room_tail_frames
+    rings_frames = max(_frames_above(response, TAIL_FALL_DB) - lead_frames, 0)
+    return CompiledRecipe(
+        response, lead_frames, sample_rate_hz, max(rings_frames, room_tail_frames), room_tail_frames
     )
-    return CompiledRecipe(response, lead_frames, sample_rate_hz, tail_frames, room_tail_frames)
 
 
 def compile_source(source: Source, *, sample_rate_hz: int) -> Fir:

@@ -40,10 +40,11 @@ class Options:
 
 @dataclass(frozen=True)
 class Event:
-    """What a batch tells whoever watches: frames to do in all, frames done, a finished line."""
+    """What a batch tells whoever watches: a recipe being computed, frames to do, frames done, a finished line."""
 
-    kind: Literal["frames-to-do", "frames-done", "line"]
+    kind: Literal["compiling", "frames-to-do", "frames-done", "line"]
     frames: int = 0
+    text: str = ""
     line: Line | None = None
 
 
@@ -61,6 +62,7 @@ class Work:
     failure: DrytakeError | None = None
     gain_db: float | None = None
     level_set_by: str | None = None
+    alone: bool = False  # in its session, as far as this call knows
 
     @property
     def sample_rate_hz(self) -> int:

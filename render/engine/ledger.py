@@ -53,6 +53,7 @@ class Ledger:
         self._lock = threading.Lock()
         self._by_identity: dict[str, Line] = {}
         self._by_mix: dict[str, Line] = {}
+        self._by_output: dict[str, Line] = {}
         self._torn = False
         self._load()
 
@@ -68,6 +69,16 @@ class Ledger:
             return None
         same = (status.st_size, status.st_mtime_ns) == (line["output_bytes"], line["output_modified_ns"])
         return line if same else None
+
+    def foreign(self, output: str, *, input_sha256: str, input_files: list[str]) -> list[str] | None:
+        """Files of another capture whose mix has this name and is still there, else None.
+
+        Another capture has other contents and lies elsewhere: the same file recorded over, or moved, is no other.
+        """
+        line = self._by_output.get(output)
+        if line is None or line.get("input_sha256") == input_sha256 or line.get("input_files") == input_files:
+            return None
+        return list(line.get("input_files", [])) if (self.folder / output).exists() else None
 
     def mixed(self, mix_identity: str) -> Line | None:
         """Newest line of a render of the same linear mix, whatever its gain was, else None."""
@@ -86,7 +97,9 @@ class Ledger:
                     file.flush()
                     os.fsync(file.fileno())
             except OSError as error:
-                raise OutputError(f"{self.path}: cannot be written: {error.strerror}") from error
+                raise OutputError(
+                    f"{self.path}: cannot be written: {error.strerror}; choose another folder with -o"
+                ) from error
             self._remember(dict(line))
 
     def _load(self) -> None:
@@ -109,3 +122,4 @@ class Ledger:
         if line.get("status") in ("done", "kept") and set(line) >= NEEDED:
             self._by_identity[line["identity"]] = line
             self._by_mix[line["mix_identity"]] = line
+            self._by_output[line["output"]] = line

@@ -34,6 +34,7 @@ FIGURES = (
 )
 GAVE_WAY_LU = 0.02
 MONO_LOSS_LU = 6.0
+RAISED_DB = 30.0
 
 
 def done_line(
@@ -50,7 +51,7 @@ def done_line(
     rate = ready.compiled.sample_rate_hz
     status = work.job.output.stat()
     line = _begin(work, "done", None)
-    line |= {"sample_rate_hz": rate, "frames": mix.frames}
+    line |= {"sample_rate_hz": rate, "frames": mix.frames, "starts_at_s": round(mix.take_frame / rate, 6)}
     line |= {name: _number(getattr(mix.plan, name)) for name in FIGURES}
     line |= {
         "room_tail_s": round(ready.compiled.room_tail_frames / rate, 3),
@@ -75,7 +76,7 @@ def failed_line(work: Work, error: BaseException, *, options: Options) -> Line:
     elif isinstance(error, OSError):
         reason = f"{error.filename or work.job.output}: {error.strerror or error}"
     line = _begin(work, "failed", reason)
-    line |= {"sample_rate_hz": None, "frames": None}
+    line |= {"sample_rate_hz": None, "frames": None, "starts_at_s": None}
     line |= dict.fromkeys(FIGURES)
     line |= {
         "room_tail_s": None,
@@ -127,6 +128,7 @@ def _begin(work: Work, status: str, reason: str | None) -> Line:
         "reason": reason,
         "input_sha256": work.input_sha256 or None,
         "recipe_sha256": work.recipe_sha256 or None,
+        "input_files": [str(path.absolute()) for path in work.job.take.files],
     }
 
 
@@ -146,6 +148,13 @@ def _warnings(work: Work, mix: Rendered, ready: ReadyRecipe) -> list[str]:
             f"{plan.gave_way_lu:.1f} LU below the wanted loudness: more would need over "
             f"{finish.limit_at_most_db:g} dB of limiting (limit_at_most_db)"
         )
+    if plan.gain_db > RAISED_DB:
+        warnings.append(
+            f"raised by {plan.gain_db:.0f} dB: the capture is very soft, its noise is raised with it; "
+            "turn down before you listen"
+        )
+    if work.by_session and work.alone:
+        warnings.append('levelled by itself: level_by = "session" had only this take to go by')
     if plan.mono_loudness_change_lu is not None and plan.mono_loudness_change_lu < -MONO_LOSS_LU:
         warnings.append(
             f"loses {-plan.mono_loudness_change_lu:.1f} LU in mono: little mid, or sides that cancel"

@@ -35,6 +35,8 @@ from render.session.takes import Take
 from render.units import frames_from_ms, frames_from_s
 
 WRITE_FRAMES = 65_536
+END_SLOTS = 15  # 300 ms
+ENDS_LOUD = 10.0**-2.5
 Progress = Callable[[int], None]
 T = TypeVar("T")
 
@@ -120,6 +122,7 @@ class Rendered:
 
     plan: FinishPlan
     frames: int
+    take_frame: int  # of the take, with which the file begins
     warnings: list[str]
 
 
@@ -171,7 +174,7 @@ def render_mix(
             for block in _finished_blocks(mixed, plan, finish, dither_key=dither_key, workers=workers):
                 workers.step(0)
                 writer.write(block)
-        return Rendered(plan, plan.frames, mixed.warnings)
+        return Rendered(plan, plan.frames, mixed.take_frame, mixed.warnings)
 
 
 def measure_mix(
@@ -200,6 +203,7 @@ def mixed_store(
 ) -> Iterator[Mixed]:
     """Render the linear mix of a take into a store that lives as long as the block."""
     convolution, sample_rate_hz = ready.convolution, ready.compiled.sample_rate_hz
+    finish = ready.recipe.finish
     first, second = ready.recipe.sources.values()
     with open_capture(
         take.files,
@@ -207,6 +211,7 @@ def mixed_store(
         channels=(first.channel, second.channel),
         dtype=convolution.dtype,
         sample_rate_hz=sample_rate_hz,
+        end_fade_ms=end_fade_ms_of(ready),
         folder=folder,
         on_frames=workers.step,
     ) as capture:
@@ -217,7 +222,9 @@ def mixed_store(
             store.flags.writeable = False
             stretch = _trim(store, ready, passage, first_frame - grid_frame)
             at = grid_frame + stretch.first_frame
-            yield Mixed(store, stretch, at, measured, sample_rate_hz, capture.warnings)
+            remarks = _remarks_on_end(measured, finish, capture.frames - grid_frame)
+            warnings = [*capture.warnings, *remarks]
+            yield Mixed(store, stretch, at, measured, sample_rate_hz, warnings)
 
 
 def plan_mix(mixed: Mixed, finish: Finish, *, gain_db: float | None) -> FinishPlan:
@@ -278,6 +285,20 @@ def tail_frames_of(ready: ReadyRecipe) -> int:
     if tail_s == "auto":
         return compiled.tail_frames
     return frames_from_s(float(tail_s), sample_rate_hz=compiled.sample_rate_hz)
+
+
+def end_fade_ms_of(ready: ReadyRecipe) -> float:
+    """How long the end of a capture is faded: as the end of the file, if the file goes on after it."""
+    return ready.recipe.finish.fade_out_ms if tail_frames_of(ready) else 0.0
+
+
+def _remarks_on_end(measured: Measured, finish: Finish, capture_stop: int) -> list[str]:
+    """Whether the recorder was stopped too early."""
+    power = measured.slots.plain[:, 0] + measured.slots.plain[:, 1]
+    last = capture_stop // measured.slots.slot_frames
+    if END_SLOTS < last <= len(power) and power[last - END_SLOTS : last].mean() > ENDS_LOUD * power.mean():
+        return [f"the capture ends while it still sounds: faded out over its last {finish.fade_out_ms:g} ms"]
+    return []
 
 
 def _wanted_frames(passage: Passage, capture_frames: int, ready: ReadyRecipe, take: Take) -> tuple[int, int]:

@@ -114,7 +114,10 @@ def plot_recipe(path: Path | None, *, output: Path | None, sample_rate_hz: int) 
             raise
         raise UsageError('pictures need matplotlib: python -m pip install "drytake[plot]"') from error
     target = output or Path(f"{recipe.name}.png" if path is None else path.with_suffix(".png"))
+    if target.suffix.lower() != ".png":
+        raise UsageError(f"{target}: pictures are written as PNG; let the name end in .png")
     try:
+        target.parent.mkdir(parents=True, exist_ok=True)
         draw_recipe(recipe, target, sample_rate_hz=sample_rate_hz)
     except OSError as error:
         raise OutputError(f"{target}: cannot be written: {error.strerror or error}") from error

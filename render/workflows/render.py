@@ -70,10 +70,6 @@ def render_session(request: RenderRequest, *, watch: Watch) -> RenderResult:
         _job(take, recipe, folder=folder, request=request) for recipe in recipes for take in session.takes
     ]
     _refuse_inputs(jobs)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise OutputError(f"{folder}: cannot be made: {error.strerror}; choose another with -o") from error
     lines = run_batch(jobs, folder=folder, options=request.options, watch=watch)
     result = RenderResult(lines, folder, list(session.notes))
     _write_summary(result)

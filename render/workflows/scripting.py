@@ -11,14 +11,15 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from render.audio.array import Samples, as_samples
-from render.engine.capture import StoredReader
+from render.engine.capture import StoredReader, faded_end
 from render.engine.convolve import convolve_pairs
 from render.engine.job import Options
-from render.engine.mix import Mixed, Passage, make_ready, plan_mix, stretch_of, tail_frames_of
+from render.engine.mix import Mixed, Passage, end_fade_ms_of, make_ready, plan_mix, stretch_of, tail_frames_of
 from render.errors import RecipeError
 from render.finish.level import FinishPlan, apply_finish_block
 from render.recipe.check import check_at_rate
 from render.recipe.models import Recipe
+from render.units import frames_from_ms
 from render.workflows.render import RenderRequest, RenderResult, default_jobs, render_session
 
 
@@ -70,10 +71,15 @@ def render_array(
     ready = make_ready(recipe, sample_rate_hz=sample_rate_hz, double_precision=double_precision)
     dtype = ready.convolution.dtype
     sources = np.asfortranarray(samples[:, [channel - 1 for channel in channels]].astype(dtype))
-    store = np.empty((2, len(samples) + tail_frames_of(ready)), dtype).T
-    measured = convolve_pairs(
-        StoredReader(sources), ready.convolution, first_frame=0, stop_frame=len(store), store=store
+    reader = faded_end(
+        StoredReader(sources),
+        frames=len(sources),
+        fade_frames=frames_from_ms(end_fade_ms_of(ready), sample_rate_hz=sample_rate_hz),
+        sample_rate_hz=sample_rate_hz,
+        dtype=dtype,
     )
+    store = np.empty((2, len(samples) + tail_frames_of(ready)), dtype).T
+    measured = convolve_pairs(reader, ready.convolution, first_frame=0, stop_frame=len(store), store=store)
     stretch = stretch_of(store, recipe.finish, first_frame=0, sample_rate_hz=sample_rate_hz)
     mixed = Mixed(store, stretch, 0, measured, sample_rate_hz, [])
     figures = plan_mix(mixed, recipe.finish, gain_db=None)

@@ -28,7 +28,7 @@ def summary_rows(lines: Sequence[Line]) -> list[tuple[str, ...]]:
         (
             line["take"],
             line["recipe"],
-            line["status"],
+            line["status"] + (" *" if line["warnings"] else ""),
             _figure(line["loudness_lufs"]),
             _figure(line["loudness_range_lu"]),
             _figure(line["true_peak_dbtp"]),
@@ -42,12 +42,16 @@ def summary_rows(lines: Sequence[Line]) -> list[tuple[str, ...]]:
 
 
 def summary_remarks(lines: Sequence[Line], notes: Sequence[str]) -> list[str]:
-    """What the numbers do not say: why a take failed, what was met on the way."""
-    remarks = [
-        f"{line['take']} ({line['recipe']}): {line['reason']}" for line in lines if line["status"] == "failed"
-    ]
-    remarks += [f"{line['take']} ({line['recipe']}): {text}" for line in lines for text in line["warnings"]]
-    return remarks + list(notes)
+    """What the numbers do not say: why a take failed, what was met on the way; each thing once for all recipes."""
+    said: dict[str, list[str]] = {}
+    for line in lines:
+        failed = [f"{line['take']} failed: {line['reason']}"] if line["status"] == "failed" else []
+        for text in failed + [f"* {line['take']}: {text}" for text in line["warnings"]]:
+            said.setdefault(text, []).append(line["recipe"])
+    recipes = {line["recipe"] for line in lines}
+    return [
+        text if set(names) == recipes else f"{text} ({', '.join(names)})" for text, names in said.items()
+    ] + list(notes)
 
 
 def summary_count(lines: Sequence[Line]) -> str:

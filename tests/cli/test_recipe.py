@@ -126,7 +126,8 @@ def test_plot_writes_a_picture(tmp_path: Path, capsys: pytest.CaptureFixture[str
     [
         (["plot", "warm.toml", "--rate", "4000"], "--rate 4000: must be 8000"),
         (["plot", "warm.toml", "--rate", "8000"], "sources.pickup"),
-        (["plot", "warm.toml", "-o", "nowhere/x.png"], "nowhere"),
+        (["plot", "warm.toml", "-o", "x.svg"], "PNG"),
+        (["plot", "warm.toml", "-o", "warm.toml/x.png"], "warm.toml"),
         (["plot", "gone.toml"], "gone.toml"),
         (["show", "gone.toml"], "gone.toml"),
     ],

@@ -22,7 +22,7 @@ FIELDS = {
     "frames", "gain_db", "loudness_before_lufs", "loudness_lufs", "loudness_range_lu", "max_momentary_lufs",
     "max_short_term_lufs", "true_peak_dbtp", "limiter_max_reduction_db", "limiter_active_s", "correlation",
     "side_to_mid_db", "mono_level_change_db", "mono_loudness_change_lu", "room_tail_s", "seconds", "warnings",
-    "versions",
+    "versions", "starts_at_s", "input_files",
 }  # fmt: skip
 
 
@@ -148,7 +148,7 @@ def test_a_broken_take_fails_alone(session: Path, recipe: Path, tmp_path: Path) 
         assert lines[take]["status"] == "failed"
         assert lines[take]["reason"]
         assert set(lines[take]) >= FIELDS
-        assert lines[take]["reason"] in (out / "summary.txt").read_text(encoding="utf-8")
+        assert f"{take} failed: {lines[take]['reason']}" in (out / "summary.txt").read_text(encoding="utf-8")
     assert len(list((out / "warm").iterdir())) == 2
 
 
@@ -193,7 +193,7 @@ def test_a_corner_above_the_band_is_refused_before_anything_is_done(
         (["render", ".", "--from", "soon"], "is no time"),
         (["render", ".", "--jobs", "0"], "whole number"),
         (["render"], "SESSION"),
-        ([], "COMMAND"),
+        ([], "turn takes into finished stereo files"),
         (["rendre"], "invalid choice"),
     ],
     ids=lambda value: " ".join(value) if isinstance(value, list) else None,
@@ -310,6 +310,79 @@ def test_silence_is_rendered_with_null_figures(tmp_path: Path) -> None:
     assert line["loudness_lufs"] is None
     assert line["true_peak_dbtp"] is None
     assert line["warnings"]
+
+
+def test_another_sessions_mix_is_not_replaced(tmp_path: Path) -> None:
+    """Two captures of one name into one folder: the first mix stays, the second take says why; --redo replaces it."""
+    out = tmp_path / "mixes"
+    for number, day in enumerate(("monday", "tuesday")):
+        write_take(tmp_path / day / "take.wav", seed=number)
+    run("render", tmp_path / "monday", "-o", out, "--quiet")
+    (mix,) = out.glob("*/take.wav")
+    first = mix.read_bytes()
+
+    assert run("render", tmp_path / "tuesday", "-o", out, "--quiet") == 1
+
+    assert mix.read_bytes() == first
+    assert "monday" in log_of(out)[-1]["reason"]
+    assert run("render", tmp_path / "tuesday", "-o", out, "--quiet", "--redo") == 0
+    assert mix.read_bytes() != first
+
+
+def test_a_moved_session_is_no_other(tmp_path: Path) -> None:
+    """The same captures in a renamed folder are kept; recorded over in place they are rendered again."""
+    out = tmp_path / "mixes"
+    write_take(tmp_path / "monday" / "take.wav")
+    run("render", tmp_path / "monday", "-o", out, "--quiet")
+    (tmp_path / "monday").rename(tmp_path / "first")
+
+    assert run("render", tmp_path / "first", "-o", out, "--quiet") == 0
+    assert log_of(out)[-1]["status"] == "kept"
+
+
+def test_a_capture_that_stops_while_ringing_is_faded(tmp_path: Path) -> None:
+    """No step where the recorder was stopped, and a word about it; a take that ends in silence is left alone."""
+    audio = np.full((96_000, 2), 0.1) * np.sin(np.arange(96_000) * 0.05)[:, np.newaxis]
+    quiet = audio.copy()
+    quiet[-48_000:] = 0.0
+    write_take(tmp_path / "s" / "ringing.wav", audio=audio)
+    write_take(tmp_path / "s" / "silent.wav", audio=quiet)
+    recipe = write_recipe(
+        tmp_path / "r.toml",
+        PLAIN_RECIPE,
+        FLOAT.replace("tail_s = 0.0", "tail_s = 0.5").replace("fade_out_ms = 0", "fade_out_ms = 100"),
+    )
+    out = tmp_path / "out"
+    run("render", tmp_path / "s", "-r", recipe, "-o", out, "--quiet")
+
+    lines = {line["take"]: line for line in log_of(out)}
+    assert "still sounds" in lines["ringing"]["warnings"][0]
+    assert not lines["silent"]["warnings"]
+    mix = read_mix(out / "r" / "ringing.wav")
+    assert np.abs(np.diff(mix[95_900:96_100], axis=0)).max() < 1e-3
+    assert np.abs(mix[90_000:91_000]).max() > 0.05
+
+
+def test_very_soft_takes_are_warned_of(tmp_path: Path) -> None:
+    """A take raised by more than 30 dB is marked: its noise comes up with it."""
+    audio = write_take(tmp_path / "s" / "soft.wav")
+    write_take(tmp_path / "s" / "soft.wav", audio=0.003 * audio)
+
+    run("render", tmp_path / "s", "-o", tmp_path / "out", "--quiet")
+
+    assert any("raised by" in text for text in log_of(tmp_path / "out")[0]["warnings"])
+
+
+def test_a_reader_that_closes_does_not_end_the_rendering(session: Path, tmp_path: Path) -> None:
+    """`| head -1` on the far side: every take is done all the same."""
+    command = [sys.executable, "-m", "render", "render", str(session), "-o", str(tmp_path / "out")]
+    process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
+    assert process.stdout is not None
+    process.stdout.close()
+    process.communicate(timeout=60)
+
+    assert len(list((tmp_path / "out").glob("*/*.wav"))) == 3
+    assert (tmp_path / "out" / "summary.txt").exists()
 
 
 @pytest.mark.parametrize("format_name", ["wav", "flac", "ogg", "opus", "mp3"])
