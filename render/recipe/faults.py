@@ -13,7 +13,14 @@ from pydantic import ValidationError
 
 from render.errors import Problem
 from render.recipe.chain import STAGES
-from render.recipe.hints import example, refused_value, unknown_key, unknown_stage
+from render.recipe.hints import (
+    example,
+    nearest_key,
+    refused_value,
+    unknown_key,
+    unknown_stage,
+    unknown_table,
+)
 from render.recipe.models import Recipe, Source
 from render.recipe.origin import MISSING, Origin, value_at
 from render.recipe.toml_text import Keys, key_text, shown_value, toml_value
@@ -62,8 +69,13 @@ class Written:
 
 
 def problems_of(error: ValidationError, written: Written) -> dict[Keys, Problem]:
-    """Put every fault that pydantic found into words, each key once."""
+    """Put every fault that pydantic found into words, each key once.
+
+    A key that is missing because it is mistyped is one fault: that of the key that stands there.
+    """
     problems: dict[Keys, Problem] = {}
+    missing: set[Keys] = set()
+    mistyped: set[Keys] = set()
     for detail in error.errors(include_url=False, include_input=False):
         if len(problems) == MOST_PROBLEMS:
             reason = f"has more than {MOST_PROBLEMS} faults; these are the first"
@@ -72,7 +84,12 @@ def problems_of(error: ValidationError, written: Written) -> dict[Keys, Problem]
         if detail["loc"] != ("sources",):  # their number: see `sources_problem`
             keys, reason, fix = _words(detail, written)
             problems.setdefault(keys, written.problem(keys, reason=reason, fix=fix))
-    return problems
+            if detail["type"] == "missing":
+                missing.add(keys)
+            elif detail["type"] == "extra_forbidden":
+                meant = nearest_key(locate(detail).model, str(keys[-1]))
+                mistyped.update([(*keys[:-1], meant)] if meant else [])
+    return {keys: problem for keys, problem in problems.items() if keys not in missing & mistyped}
 
 
 def problems_together(error: ValidationError, faulty: set[Keys], written: Written) -> dict[Keys, Problem]:
@@ -157,7 +174,9 @@ def _words(detail: Any, written: Written) -> tuple[Keys, str, str]:
     if kind in ("union_tag_invalid", "union_tag_not_found") and isinstance(value, dict):
         return ((*spot.keys, "stage") if "stage" in value else spot.keys, *_stage_words(value))
     if kind == "extra_forbidden":
-        return (spot.keys, *unknown_key(spot.model, str(spot.name)))
+        is_table = spot.model is Recipe and isinstance(value, dict)
+        words = unknown_table(str(spot.name)) if is_table else unknown_key(spot.model, str(spot.name))
+        return (spot.keys, *words)
     if kind == "missing":
         return (spot.keys, *_missing_words(spot, written))
     if spot.name is None:

@@ -232,10 +232,48 @@ def test_stages_may_be_written_as_tables_of_their_own() -> None:
         PLAIN
         + '[[sources.mic.chain]]\nstage = "gain"\ngain_db = 1\n[[sources.mic.chain]]\nstage = "gain"\ngain = 2\n'
     )
-    assert [(problem.line, problem.key) for problem in problems(text)] == [
-        (8, "sources.mic.chain[1].gain_db"),
-        (10, "sources.mic.chain[1].gain"),
+    assert [(problem.line, problem.key) for problem in problems(text)] == [(10, "sources.mic.chain[1].gain")]
+
+
+@pytest.mark.parametrize(
+    ("stage", "key"),
+    [
+        ('"high-pass", cutof_hz = 60', "cutof_hz"),
+        ('"peaking", gain_db = 1, center_hz = 2400', "center_hz"),
+        ('"high-pass", frequency_hz = 60', "frequency_hz"),
+    ],
+)
+def test_a_mistyped_key_is_one_fault(stage: str, key: str) -> None:
+    """That the right one is missing need not be told as well."""
+    (problem,) = problems(PLAIN + f"chain = [{{ stage = {stage} }}]\n")
+    assert problem.key == f"sources.mic.chain[0].{key}"
+    assert problem.reason.startswith("unknown key; did you mean")
+
+
+def test_a_missing_key_is_told_beside_a_mistyped_one() -> None:
+    """If it is another, or in another table."""
+    text = PLAIN + (
+        'chain = [{ stage = "peaking", center_hz = 2400 }, { stage = "notch", q = 9 }, '
+        '{ stage = "high-pass", colour = 3 }]\n'
+    )
+    assert [problem.key.removeprefix("sources.mic.") for problem in problems(text)] == [
+        "chain[0].gain_db",
+        "chain[0].center_hz",
+        "chain[1].centre_hz",
+        "chain[2].cutoff_hz",
+        "chain[2].colour",
     ]
+
+
+@pytest.mark.parametrize("name", ["reverb", "Room"])
+def test_an_unknown_table_is_told_as_a_table(name: str) -> None:
+    """With the tables that there are; a value at the same place is a key."""
+    (problem,) = problems(PLAIN + f"[{name}]\nseed = 3\n")
+    assert (problem.line, problem.key) == (5, name)
+    assert problem.reason == "unknown table; the room's table is [room]"
+    assert problem.fix == "the tables are [sources.NAME], [stereo], [room] and [finish]"
+    (problem,) = problems(f"{name} = 3\n" + PLAIN)
+    assert problem.reason.startswith("unknown key")
 
 
 def test_faults_between_keys_wait_for_those_of_the_keys_themselves() -> None:
