@@ -13,13 +13,15 @@ from pathlib import Path
 from render.errors import Problem
 from render.recipe.origin import MISSING, Layer, Origin, value_at
 from render.recipe.reading import (
+    SLASHES,
     NotTomlError,
     UnreadableError,
+    has_backslash,
     nearest_file,
     parse_layer,
     read_text,
 )
-from render.recipe.toml_text import Keys, key_text, shown_value
+from render.recipe.toml_text import Keys, key_text, printable, shown_value
 
 MOST_FILES = 16
 EXTENDS = ("extends",)
@@ -84,9 +86,9 @@ def missing_files(resolved: dict[str, object]) -> dict[Keys, tuple[str, str]]:
                 if near
                 else "paths start from the folder of the recipe"
             )
-            if "\\" in path.name:
-                fix = "write folders with /, which every system understands"
-            missing[keys] = (f"there is no file {path}", fix)
+            if has_backslash(path):
+                fix = SLASHES
+            missing[keys] = (f"there is no file {printable(str(path))}", fix)
     return missing
 
 
@@ -136,7 +138,8 @@ def _refused_base(layers: list[Layer]) -> Problem | None:
 def _unreadable_problem(layers: list[Layer], path: Path, error: UnreadableError) -> Problem:
     if not layers:
         return Problem(path, "", None, error.reason, error.fix, error.line)
-    where = f"{path}" if error.line is None else f"{path}, line {error.line},"
+    name = printable(str(path))
+    where = name if error.line is None else f"{name}, line {error.line},"
     return _extends_problem(layers[-1], f"{where} {error.reason}", error.fix)
 
 

@@ -12,13 +12,39 @@ from render.errors import Problem
 from render.recipe.hints import nearest
 from render.recipe.lines import statement_before
 from render.recipe.origin import Layer
-from render.recipe.toml_text import key_text
+from render.recipe.toml_text import key_text, printable
 
 MOST_BYTES = 1_000_000
 MOST_LEVELS = 32
 
+SLASHES = "write paths with /, which every system understands"
+
 _POSITION = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
 _SAID_TWICE = ("Cannot overwrite", "Cannot declare", "Cannot mutate", "Duplicate inline table key")
+_BACKSLASH = ("Unescaped", "Invalid hex value", "Escaped character")
+_NO_END = "a text has no end: its second quote is missing"
+_PLAIN_WORDS = (  # for what the reader says, by its beginning; the first that fits
+    *((said, "a \\ in double quotes is not taken as it stands") for said in _BACKSLASH),
+    ("Unterminated string", _NO_END),
+    ("Expected \"'", _NO_END),
+    ("Illegal character '\\n'", _NO_END),
+    ("Found invalid character '\\n'", _NO_END),
+    ("Illegal character", "a control character is in the text"),
+    ("Found invalid character", "a control character is in the text"),
+    ("Invalid statement", "no key and no [table] begins like this"),
+    ("Invalid initial character for a key part", "no name of a key or table begins like this"),
+    ("Invalid date", "there is no such date or time"),
+    ("Invalid value", "no value begins like this"),
+    ("Expected newline", "the line goes on where it should end"),
+    ("Expected '='", "the = after a key is missing"),
+    ("Expected ']", "the ] after the name of a table is missing"),
+    ("Unclosed array", "a list goes on without a comma, or has no ] at its end"),
+    ("Unclosed inline table", "braces go on without a comma, or have no } at their end"),
+    *((said, "the same name stands twice, or for two different things") for said in _SAID_TWICE),
+)
+_CURLY = "[\u2018-\u201f\u00ab\u00bb\u2039\u203a]"  # quotes as word processors set them
+_CURLY_AT_START = re.compile(_CURLY)
+_CURLY_AT_END = re.compile(rf"""["'][^"'#]*{_CURLY}(?!\w)[^"']*$""")  # before a letter: an apostrophe
 
 
 class UnreadableError(Exception):
@@ -47,7 +73,13 @@ def read_text(path: Path) -> str:
     """
     try:
         if path.is_dir():
-            raise UnreadableError("is a folder", "name the recipe in it, a file that ends in .toml")
+            beside = _with_ending(path)
+            fix = (
+                f'did you mean "{beside.name}"?'
+                if beside.is_file()
+                else "name the recipe in it, a file that ends in .toml"
+            )
+            raise UnreadableError("is a folder", fix)
         if not path.exists():
             raise UnreadableError("does not exist", _what_is_there(path))
         if not path.is_file():
@@ -106,9 +138,21 @@ def nearest_file(path: Path) -> str | None:
     return stems[near] if near else None
 
 
+def has_backslash(path: Path) -> bool:
+    r"""Whether folders were parted by a backslash: in `imp\new.wav`, in double quotes, it makes a line break."""
+    return "\\" in path.name or any(letter < " " for letter in str(path))
+
+
 def _what_is_there(path: Path) -> str:
-    near = nearest_file(path)
+    if has_backslash(path):
+        return SLASHES
+    near = nearest_file(_with_ending(path))
     return f'did you mean "{near}"?' if near else "check the name and the folder"
+
+
+def _with_ending(path: Path) -> Path:
+    """The same, ending in .toml as recipes do."""
+    return path if path.suffix.lower() == ".toml" else path.parent / f"{path.name}.toml"
 
 
 def _refuse_too_long(size: int) -> None:
@@ -150,11 +194,39 @@ def _syntax_problem(message: str, text: str, path: Path) -> Problem:
             "keep one of the two",
             begun.line,
         )
-    column = f", column {position[2]}" if position[2] else ", at the end"
-    reason = f"is not TOML{column}: {what[:1].lower()}{what[1:]}"
-    if begun is not None and begun.line < line:
-        reason += f" (in what begins in line {begun.line}: {key_text(begun.keys)})"
-    return Problem(path, "", None, reason, _mend_line(lines[min(line, len(lines)) - 1]), line)
+    where = f"column {position[2]}" if position[2] else "at the end"
+    if begun is not None and begun.line < line and not _is_whole(lines[begun.line - 1 : line - 1]):
+        where += f", in what begins in line {begun.line}: {key_text(begun.keys)}"
+    faulty = lines[min(line, len(lines)) - 1]
+    rest = faulty[int(position[2]) - 1 :] if position[2] else ""
+    if what.startswith(_BACKSLASH):
+        fix = "write paths with /; in any other text write \\\\ for \\"
+    elif _is_curly(what, faulty, rest) or (begun is not None and _is_curly(what, lines[begun.line - 1], "")):
+        fix = 'use straight quotes: "wav"'
+    else:
+        fix = _mend_line(faulty)
+    return Problem(path, "", None, f"cannot be read: {_plain_words(what)} ({where})", fix, line)
+
+
+def _is_whole(lines: list[str]) -> bool:
+    """Whether lines can be read by themselves, so that what they begin is not still open behind them."""
+    try:
+        tomli.loads("\n".join(lines))
+    except (ValueError, RecursionError):
+        return False
+    return True
+
+
+def _plain_words(what: str) -> str:
+    """What the reader says, for people who never heard of TOML."""
+    itself = printable(what[:1].lower() + what[1:])
+    return next((words for said, words in _PLAIN_WORDS if what.startswith(said)), itself)
+
+
+def _is_curly(what: str, line: str, rest: str) -> bool:
+    """Whether a quote as word processors set it stands where the reader gave up, or for the second of a text."""
+    no_end = _plain_words(what) == _NO_END and _CURLY_AT_END.search(line) is not None
+    return no_end or _CURLY_AT_START.match(rest) is not None
 
 
 def _mend_line(line: str) -> str:

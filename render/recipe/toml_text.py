@@ -60,6 +60,11 @@ def shown_value(value: object, *, characters: int = 60) -> object:
     return text if len(text) <= characters else text[: characters - 3] + "..."
 
 
+def printable(text: str) -> str:
+    """Text in which whatever a terminal might act upon is escaped, for names of files in messages."""
+    return "".join(letter if letter.isprintable() else _escaped(letter) for letter in text)
+
+
 def key_text(keys: Keys) -> str:
     """Path of a key: `sources.mic.chain[0].cutoff_hz`."""
     text = ""

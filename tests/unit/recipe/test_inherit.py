@@ -169,6 +169,7 @@ def test_an_inherited_fault_is_told_where_it_is_written(folder: Path) -> None:
         ('""', "must be the name of another recipe in quotes"),
         ('"a\\u0000b"', "must be the name of another recipe in quotes"),
         ('"huose.toml"', 'huose.toml does not exist\n  did you mean "house.toml"?'),
+        ('"imp\\new.toml"', "imp\\new.toml does not exist\n  write paths with /"),
         ('"."', "is a folder"),
         ('"latin.toml"', "latin.toml, line 1, is not UTF-8 text"),
         ('"self.toml"', "recipes extend each other in a circle"),
@@ -196,7 +197,7 @@ def test_a_base_that_is_no_toml_is_told_itself(folder: Path) -> None:
     (folder / "house.toml").write_text("[room\n", encoding="utf-8")
     told = problems(folder, "[finish]\nformat = 'aiff'\n")
     assert len(told) == 2
-    assert told[0].startswith("house.toml, line 1\n  is not TOML")
+    assert told[0].startswith("house.toml, line 1\n  cannot be read: the ] after")
     assert told[1].startswith("guitars/parlour.toml, line 3: finish.format")
 
 
@@ -218,7 +219,9 @@ def test_a_long_row_of_recipes_has_an_end(tmp_path: Path) -> None:
         ("sadle.wav", 'did you mean "saddle.wav", in the same folder?'),
         ("zz.wav", "paths start from the folder of the recipe"),
         ("none/zz.wav", "paths start from the folder of the recipe"),
-        ("x\\\\y.wav", "write folders with /, which every system understands"),
+        ("x\\\\y.wav", "write paths with /, which every system understands"),
+        ("imp\\new.wav", "write paths with /, which every system understands"),
+        ("imp\\room.wav", "write paths with /, which every system understands"),
         ("x" * 300 + ".wav", "paths start from the folder of the recipe"),
     ],
 )
@@ -228,7 +231,9 @@ def test_a_missing_file_is_told_before_anything_is_rendered(folder: Path, name: 
     (told,) = problems(folder, text)
     assert told.startswith("guitars/parlour.toml, line 3: stereo.chain[0].file")
     assert "(impulse-response; stages count from 0)\n  there is no file " in told
-    assert told.endswith(fix)
+    assert told.endswith(f"\n  {fix}")
+    assert len(told.splitlines()) == 3
+    assert all(line.isprintable() for line in told.splitlines())
 
 
 def test_a_circle_of_links_is_a_missing_file(folder: Path) -> None:

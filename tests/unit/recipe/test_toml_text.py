@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from render.recipe.toml_text import key_text, shown_value, toml_key, toml_value
+from render.recipe.toml_text import key_text, printable, shown_value, toml_key, toml_value
 
 
 @pytest.mark.parametrize(
@@ -89,3 +89,9 @@ def test_a_value_in_a_message_is_what_the_file_has(value: object, shown: object)
 def test_a_long_value_in_a_message_is_cut() -> None:
     """At 60 characters."""
     assert shown_value("x" * 100) == '"' + "x" * 56 + "..."
+
+
+def test_the_name_of_a_file_is_shown_without_what_a_terminal_acts_upon() -> None:
+    """All else stays as it is, backslashes and quotes too."""
+    assert printable("imp\new\x1b[31m.wav") == r"imp\new\u001b[31m.wav"
+    assert printable('C:\\a "b".wav') == 'C:\\a "b".wav'
