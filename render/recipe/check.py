@@ -52,11 +52,13 @@ def check_at_rate(recipe: Recipe, sample_rate_hz: int, *, take: str) -> list[Pro
             f'{_range(leaf, limit_hz)} for take "{take}" ({sample_rate_hz} Hz; the limit is 0.45 of the rate)'
         )
         fix = f"{_lower(recipe, leaf, limit_hz)}, or render a capture of {enough_hz} Hz or more"
-        problems.append(_problem(recipe, leaf.keys, leaf.value, reason=reason, fix=fix, stage=leaf.stage))
+        problems.append(problem_at(recipe, leaf.keys, leaf.value, reason=reason, fix=fix, stage=leaf.stage))
     if fault := format_fault(recipe.finish.format, sample_rate_hz):
         reason = f'{fault}; take "{take}" has {sample_rate_hz} Hz'
         fix = "write sample_rate_hz = 48000 in [finish], or another format"
-        problems.append(_problem(recipe, ("finish", "format"), recipe.finish.format, reason=reason, fix=fix))
+        problems.append(
+            problem_at(recipe, ("finish", "format"), recipe.finish.format, reason=reason, fix=fix)
+        )
     return problems
 
 
@@ -73,13 +75,43 @@ def check_at_fixed_rate(recipe: Recipe) -> list[Problem]:
         fix = _lower(recipe, leaf, limit_hz) + (
             ", or choose another format" if opus else ", or raise finish.sample_rate_hz"
         )
-        problems.append(_problem(recipe, leaf.keys, leaf.value, reason=reason, fix=fix, stage=leaf.stage))
+        problems.append(problem_at(recipe, leaf.keys, leaf.value, reason=reason, fix=fix, stage=leaf.stage))
     return problems
 
 
 def highest_hz(sample_rate_hz: int) -> float:
     """Highest frequency a key may name: 0.45 of the rate, so that the curve has room below half the rate."""
     return sample_rate_hz * 9 / 20
+
+
+def problem_at(
+    recipe: Recipe, keys: Keys, value: object, reason: str, fix: str, *, stage: str = ""
+) -> Problem:
+    """Fault of one value of a recipe that has been loaded, such as a file that turns out to be of no use.
+
+    Parameters
+    ----------
+    recipe : Recipe
+    keys : tuple of str and int
+        Key path of the value, as `leaves` gives it.
+    value : object
+        What stands there.
+    reason, fix : str
+        Why it is refused, and what to do.
+    stage : str, optional
+        Name of the stage, for keys within a chain.
+
+    Returns
+    -------
+    Problem
+        With the file and line where the value is written; of a recipe made in Python, its name and no line.
+    """
+    origin = recipe.origin
+    context = f"{stage}; stages count from 0" if stage else ""
+    if origin is None:
+        return Problem(Path(recipe.name), key_text(keys), shown_value(value), reason, fix, None, context)
+    layer = origin.layer_of(keys)
+    return Problem(layer.path, key_text(keys), shown_value(value), reason, fix, layer.line(keys), context)
 
 
 def _too_high(recipe: Recipe, sample_rate_hz: int) -> list[tuple[Leaf, float]]:
@@ -99,12 +131,3 @@ def _lower(recipe: Recipe, leaf: Leaf, limit_hz: float) -> str:
     origin = recipe.origin
     written = origin is None or origin.is_written(leaf.keys)
     return "lower it" if written else f"it has its default: write {leaf.name} = {plain(limit_hz)} or less"
-
-
-def _problem(recipe: Recipe, keys: Keys, value: object, *, reason: str, fix: str, stage: str = "") -> Problem:
-    origin = recipe.origin
-    context = f"{stage}; stages count from 0" if stage else ""
-    if origin is None:
-        return Problem(Path(recipe.name), key_text(keys), shown_value(value), reason, fix, None, context)
-    layer = origin.layer_of(keys)
-    return Problem(layer.path, key_text(keys), shown_value(value), reason, fix, layer.line(keys), context)

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from render.recipe import Recipe, check_at_rate, output_rate_hz, parse_recipe
+from render.recipe import Recipe, check_at_rate, leaves, output_rate_hz, parse_recipe, problem_at
 from render.recipe.models import Finish
 
 PLAIN = "[sources.pickup]\nchannel = 1\n[sources.mic]\nchannel = 2\n"
@@ -126,3 +126,20 @@ def test_a_recipe_made_in_python_is_told_by_its_name() -> None:
         (Path("recipe"), None, "room.low_pass_hz"),
         (Path("recipe"), None, "finish.format"),
     ]
+
+
+def test_whoever_uses_a_recipe_can_tell_a_fault_as_its_reader_does(tmp_path: Path) -> None:
+    """With the file that names the value, an extended one here, with key, line and stage."""
+    (tmp_path / "saddle.wav").touch()
+    chain = 'chain = [\n  { stage = "impulse-response", file = "saddle.wav" },\n]\n'
+    (tmp_path / "house.toml").write_text(PLAIN + chain, encoding="utf-8")
+    made = parse_recipe('extends = "house.toml"\n', tmp_path / "warm.toml")
+    (leaf,) = [leaf for leaf in leaves(made) if leaf.name == "file"]
+    problem = problem_at(made, leaf.keys, leaf.value.name, "has three channels", "use two", stage=leaf.stage)
+    assert str(problem).replace(str(tmp_path / "house.toml"), "house.toml") == (
+        'house.toml, line 6: sources.mic.chain[0].file = "saddle.wav"   (impulse-response; stages count from 0)\n'
+        "  has three channels\n"
+        "  use two"
+    )
+    problem = problem_at(made, ("finish", "format"), "wav", reason="too plain", fix="none")
+    assert (problem.path, problem.line, problem.context) == (tmp_path / "warm.toml", None, "")
