@@ -25,7 +25,7 @@ from render.finish.k_weighting import k_weighting_run_in_frames, weighted_slots_
 from render.finish.slots import SlotPowers, measure_block_peaks, measure_plain_slots, slot_frames
 
 SHORTEST_FFT_FRAMES = 65_536
-FFT_PER_TAP = 4.0
+FFT_PER_TAP = 5.0
 TILE_BINS = 8_192  # of the spectra, so that a product stays in the cache of the core
 
 
@@ -69,7 +69,7 @@ class Measured:
 def choose_fft_frames(taps: int, *, run_in_frames: int, grid_frames: int) -> tuple[int, int]:
     """Length of the transform and of the output of one block for a response of `taps`.
 
-    The cheapest length up to four times the taps, by operations per frame of output: past that the rows of a pair
+    The cheapest length up to five times the taps, by operations per frame of output: past that the rows of a pair
     fall out of the cache. It depends on nothing but the numbers given, so it is the same on every machine.
     """
     need = taps + run_in_frames
