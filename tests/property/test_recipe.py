@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from pathlib import Path
 from typing import Any
@@ -27,6 +28,7 @@ from render.recipe import (
 from render.recipe.chain import STAGES
 from render.recipe.check import check_at_fixed_rate
 from render.recipe.cost import LONGEST_RESPONSE_S
+from render.recipe.hints import refused_value
 from render.recipe.lines import key_lines
 from render.recipe.load import BUILTIN
 from render.recipe.models import Finish, Room, Source, Stereo
@@ -277,6 +279,38 @@ def test_told_lines_are_right(pairs: list[tuple[str, Any]]) -> None:
         if len(keys) == 1:
             written = text.split("\n")[line - 1]
             assert written.startswith((f"{toml_key(str(keys[0]))} = ", f"[{toml_key(str(keys[0]))}]"))
+
+
+NUMBERS = [
+    (model, name)
+    for model in MODELS
+    for name in model.model_fields
+    if allowed_values(model, name).number or allowed_values(model, name).choices
+]
+
+
+@given(
+    st.sampled_from(NUMBERS),
+    st.floats(-200.0, 200.0) | st.integers(-200, 200) | st.floats() | st.integers(),
+    st.sampled_from([None, "", "%", " kHz", "k", " Hz", " dB"]),
+)
+@example((Finish, "sample_rate_hz"), 44.1, None)
+@example((Finish, "sample_rate_hz"), 48, " kHz")
+@example((Finish, "loudness_lufs"), 16, None)
+@example((Room, "shared_fraction"), 50, None)
+def test_a_number_that_a_hint_advises_is_allowed(
+    key: tuple[type[Model], str], value: float, unit: str | None
+) -> None:
+    """Whoever does as told is not refused again."""
+    model, name = key
+    allowed = allowed_values(model, name)
+    assume(unit is not None or not allowed.takes(value))
+    fix = refused_value(model, name, value if unit is None else f"{value}{unit}")[1]
+    assert fix
+    advised = re.findall(rf"(?:{name} = |did you mean | % is )([-+.0-9e]+)", fix)
+    assert advised or f"{name} = " not in fix or '"' in fix
+    for written in advised:
+        assert allowed.takes(tomllib.loads(f"number = {written}")["number"])
 
 
 def test_the_builtin_recipe_reads_back_as_the_same() -> None:
