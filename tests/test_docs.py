@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import shlex
+import shutil
 from pathlib import Path
 
 import pytest
@@ -78,12 +79,15 @@ def test_the_readmes_recipe_loads(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("path", sorted((ROOT / "recipes").glob("*.toml")), ids=lambda path: path.stem)
 def test_every_recipe_renders(path: Path, tmp_path: Path) -> None:
-    """Every ready recipe renders a passage of a take of the example session without a warning."""
-    take = ROOT / "example_sessions" / "boathouse" / "01_slipway.flac"
+    """Every ready recipe renders a passage of two takes of the example session without a warning."""
+    session = tmp_path / "session"
+    session.mkdir()
+    for name in ("01_slipway.flac", "02_first_light.flac"):
+        shutil.copy(ROOT / "example_sessions" / "boathouse" / name, session)
 
-    assert main(["render", str(take), "-r", str(path), "-o", str(tmp_path), "--from", "2", "--to", "6"]) == 0
+    assert main(["render", str(session), "-r", str(path), "-o", str(tmp_path), "--from", "2", "--to", "6"]) == 0
 
-    assert (tmp_path / "log.jsonl").read_text(encoding="utf-8").count('"warnings": []') == 1
+    assert (tmp_path / "log.jsonl").read_text(encoding="utf-8").count('"warnings": []') == 2
 
 
 def test_every_example_session_renders(tmp_path: Path) -> None:

@@ -19,8 +19,9 @@ import scipy.fft
 
 from render.audio.array import Complexes, Samples
 from render.audio.sound import read_sound
-from render.errors import Problem, RecipeError, TakeError
+from render.errors import Problem, TakeError
 from render.finish.ends import tail_frames
+from render.recipe.check import problem_at
 from render.recipe.models import (
     AllPass,
     Delay,
@@ -38,6 +39,7 @@ from render.recipe.models import (
     Stage,
     Stereo,
 )
+from render.recipe.walk import leaves
 from render.stages.delay import delay_response
 from render.stages.equaliser import all_pass, high_shelf, low_shelf, notch, peaking
 from render.stages.fir import Fir
@@ -88,8 +90,8 @@ def compile_recipe(recipe: Recipe, *, sample_rate_hz: int) -> CompiledRecipe:
 
     Raises
     ------
-    RecipeError
-        If an impulse-response file cannot be used.
+    TakeError, ValueError
+        If an impulse-response file cannot be used; `check_impulse_responses` tells it in good time.
     """
     sources = [compile_source(source, sample_rate_hz=sample_rate_hz) for source in recipe.sources.values()]
     stereo = compile_chain(recipe.stereo.chain, sample_rate_hz=sample_rate_hz)
@@ -183,26 +185,38 @@ def compile_stage(  # noqa: C901, PLR0911 - a case a stage
             assert_never(stage)
 
 
+def check_impulse_responses(recipe: Recipe) -> list[Problem]:
+    """Faults of the sound files that a recipe names: read and made ready once, before anything is rendered."""
+    problems = []
+    for leaf in leaves(recipe):
+        if isinstance(leaf.owner, ImpulseResponse) and leaf.name == "file":
+            in_stereo = leaf.keys[0] == "stereo"
+            try:
+                _read_impulse_response(leaf.owner, sample_rate_hz=48_000, most_channels=2 if in_stereo else 1)
+            except (TakeError, ValueError) as error:
+                reason = error.reason if isinstance(error, TakeError) else str(error)
+                allowed = "one channel or two" if in_stereo else "one channel (two are for stereo.chain)"
+                fix = f"name another sound file, an impulse response of {allowed}"
+                name = leaf.owner.file.name
+                problems.append(
+                    problem_at(
+                        recipe, leaf.keys, name, f"cannot be used: {reason}", fix, stage="impulse-response"
+                    )
+                )
+    return problems
+
+
 def _read_impulse_response(stage: ImpulseResponse, *, sample_rate_hz: int, most_channels: int) -> Fir:
     """The file of a stage, made ready."""
-    allowed = "one channel (two only in stereo.chain)" if most_channels == 1 else "one or two channels"
-    fix = f"name another impulse response, {allowed} of sound"
-    try:
-        samples, file_rate_hz = read_sound(stage.file)
-        channels = samples.shape[1]
-        if channels <= most_channels:
-            return prepare_impulse_response(
-                samples,
-                file_rate_hz=file_rate_hz,
-                sample_rate_hz=sample_rate_hz,
-                wet_fraction=stage.wet_fraction,
-            )
-        reason = f"it has {channels} channels and must have {allowed}"
-    except TakeError as error:
-        reason = error.reason
-    except ValueError as error:
-        reason = str(error)
-    raise RecipeError([Problem(stage.file, "", None, f"cannot serve as impulse response: {reason}", fix)])
+    samples, file_rate_hz = read_sound(stage.file)
+    if samples.shape[1] > most_channels:
+        raise ValueError(f"it has {samples.shape[1]} channels")
+    return prepare_impulse_response(
+        samples,
+        file_rate_hz=file_rate_hz,
+        sample_rate_hz=sample_rate_hz,
+        wet_fraction=stage.wet_fraction,
+    )
 
 
 def _in_series(parts: Sequence[Fir]) -> Fir:

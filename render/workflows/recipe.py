@@ -14,10 +14,10 @@ from render.recipe import (
     check_at_rate,
     describe_recipe,
     dump_recipe,
-    estimate_response_s,
     load_recipe,
     load_recipes,
     output_rate_hz,
+    recipe_remarks,
 )
 
 RATES_HZ = range(8_000, 384_001)
@@ -37,12 +37,22 @@ def check_recipes(paths: Sequence[Path]) -> list[str]:
     RecipeError
         With every fault of all of them.
     """
+    recipes = load_recipes(paths)
+    refuse_faults(recipes)
     return [
-        f"{path}: no faults; rings for up to {estimate_response_s(recipe):.1f} s, its impulse responses not counted"
-        if recipe.files
-        else f"{path}: no faults; rings for up to {estimate_response_s(recipe):.1f} s"
-        for path, recipe in zip(paths, load_recipes(paths), strict=True)
+        text
+        for path, recipe in zip(paths, recipes, strict=True)
+        for text in (f"{path}: no faults", *(f"{path}: {remark}" for remark in recipe_remarks(recipe)))
     ]
+
+
+def refuse_faults(recipes: Sequence[Recipe]) -> None:
+    """Faults that show only when the files a recipe names are opened."""
+    from render.engine.compile import check_impulse_responses
+
+    problems = [problem for recipe in recipes if recipe.files for problem in check_impulse_responses(recipe)]
+    if problems:
+        raise RecipeError(problems)
 
 
 def complete_toml(path: Path | None) -> str:
@@ -103,6 +113,7 @@ def plot_recipe(path: Path | None, *, output: Path | None, sample_rate_hz: int) 
     if sample_rate_hz not in RATES_HZ:
         raise UsageError(f"--rate {sample_rate_hz}: must be {RATES_HZ.start} to {RATES_HZ.stop - 1} Hz")
     recipe = open_recipe(path)
+    refuse_faults([recipe])
     sample_rate_hz = output_rate_hz(recipe.finish, sample_rate_hz)
     problems = check_at_rate(recipe, sample_rate_hz, take=f"a take of {sample_rate_hz} Hz")
     if problems:

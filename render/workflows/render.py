@@ -18,6 +18,7 @@ from render.recipe.load import builtin_recipe, load_recipes
 from render.recipe.models import Recipe
 from render.session.takes import Take, find_takes
 from render.version import __version__
+from render.workflows.recipe import refuse_faults
 from render.workflows.summary import summary_text
 
 SUMMARY_NAME = "summary.txt"
@@ -64,6 +65,7 @@ def render_session(request: RenderRequest, *, watch: Watch) -> RenderResult:
         If the output folder cannot be written.
     """
     recipes = load_recipes(list(request.recipes)) if request.recipes else [builtin_recipe()]
+    refuse_faults(recipes)
     folder = output_folder(request.session, request.output)
     session = find_takes(request.session, deep=request.deep, output=folder)
     jobs = [

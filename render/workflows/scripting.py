@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike
 
 from render.audio.array import Samples, as_samples
 from render.engine.capture import StoredReader, faded_end
+from render.engine.compile import check_impulse_responses
 from render.engine.convolve import convolve_pairs
 from render.engine.job import Options
 from render.engine.mix import Mixed, Passage, end_fade_ms_of, make_ready, plan_mix, stretch_of, tail_frames_of
@@ -64,7 +65,7 @@ def render_array(
         raise ValueError(f"capture must have channel {max(channels)}; it has {samples.shape[1]}")
     if not len(samples):
         raise ValueError("capture must hold at least one frame")
-    problems = check_at_rate(recipe, sample_rate_hz, take="the array")
+    problems = check_at_rate(recipe, sample_rate_hz, take="the array") + check_impulse_responses(recipe)
     if problems:
         raise RecipeError(problems)
 

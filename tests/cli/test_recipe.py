@@ -6,12 +6,13 @@ import json
 from pathlib import Path
 
 import jsonschema
+import numpy as np
 import pytest
 import tomli
 
 from render.cli.main import main
 from render.recipe import load_recipe
-from tests.helpers.sessions import PLAIN_RECIPE, ROOM, write_recipe
+from tests.helpers.sessions import PLAIN_RECIPE, ROOM, write_recipe, write_take
 
 
 def run(*arguments: object) -> int:
@@ -53,6 +54,35 @@ def test_check_as_json(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> No
     write_recipe(path)
     assert run("check", path, "--json") == 0
     assert json.loads(capsys.readouterr().out) == {"problems": []}
+
+
+def test_check_opens_impulse_responses(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Files that cannot serve are faults with key and line: text, silence, two channels in a source's chain."""
+    (tmp_path / "text.wav").write_text("no sound", encoding="utf-8")
+    write_take(tmp_path / "silence.wav", audio=np.zeros((100, 1)))
+    write_take(tmp_path / "two.wav", audio=np.eye(100, 2))
+    chain = ", ".join(
+        f'{{ stage = "impulse-response", file = "{name}.wav" }}' for name in ("text", "silence", "two")
+    )
+    path = write_recipe(
+        tmp_path / "r.toml",
+        PLAIN_RECIPE.replace('chain = [{ stage = "high-pass", cutoff_hz = 150 }]', f"chain = [{chain}]"),
+    )
+
+    assert run("check", path) == 2
+
+    said = capsys.readouterr().err
+    for index, words in enumerate(("cannot be read as sound", "only zeros", "2 channels")):
+        assert f"sources.mic.chain[{index}].file" in said
+        assert words in said
+
+
+def test_check_remarks_on_one_channel_for_both(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Two sources on one channel are allowed, and told."""
+    path = write_recipe(tmp_path / "r.toml", PLAIN_RECIPE.replace("channel = 2", "channel = 1"))
+
+    assert run("check", path) == 0
+    assert "both read channel 1" in capsys.readouterr().out
 
 
 def test_show_fills_everything_in(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
