@@ -49,7 +49,7 @@ def butterworth_s(*, cutoff_hz: float, slope_db_per_octave: int) -> float:
 
 
 def estimate_response_s(recipe: Recipe) -> float:
-    """Upper estimate of the length of the compiled response; impulse-response files are not counted.
+    """Upper estimate of the length of the compiled response, to 2 percent; impulse-response files are not counted.
 
     Parameters
     ----------
