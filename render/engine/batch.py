@@ -256,21 +256,27 @@ class _Batch:
             return
         import joblib
 
+        causes: list[BaseException] = []
+
         def guarded(item: T) -> None:
             with self._busy:
                 if self.cancel.is_set():
                     raise Cancelled
                 try:
                     action(item)
-                except BaseException:
+                except BaseException as error:
+                    causes.append(error)
                     self.cancel.set()
                     raise
 
         results = joblib.Parallel(n_jobs=workers, backend="threading", return_as="generator_unordered")(
             joblib.delayed(guarded)(item) for item in items
         )
-        for _ in results:
-            pass
+        try:
+            for _ in results:
+                pass
+        except Cancelled as stopped:  # joblib may tell of one that was stopped before the one that stopped it
+            raise next(iter(causes), stopped) from None
 
     def _render(self, work: Work, inside: int) -> None:
         """One render, from capture to line; only faults of this take are caught."""
