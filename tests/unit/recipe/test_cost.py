@@ -72,7 +72,7 @@ CHAINS: list[list[dict[str, Any]]] = [
     "chain", CHAINS, ids=lambda chain: f"{chain[0]['stage']} {chain[0].get('gain_db', '')}"
 )
 def test_no_chain_compiles_to_more_than_was_estimated(chain: list[dict[str, Any]]) -> None:
-    """Measured on what the engine makes of it; 20 ms are for its short corrections, 2 % for the few dB it keeps more."""
+    """Measured on what the engine makes of it; 20 ms are for short corrections, 2 % for a few dB more."""
     made = recipe(sources={"pickup": {"channel": 1, "chain": chain}, "mic": {"channel": 2}})
     compiled = compile_recipe(made, sample_rate_hz=8000)
     assert len(compiled.response) / 8000 <= 1.02 * estimate_response_s(made) + 0.02
