@@ -7,6 +7,7 @@ The round-robin goes through all cases again and again, so that a busy moment of
 
 from __future__ import annotations
 
+import hashlib
 import json
 import sys
 import threading
@@ -26,6 +27,7 @@ TAKES = 8
 TWO_CORE_ROUNDS = 3
 PASSAGE_S = (60.0, 80.0)
 _SAMPLE_EVERY_S = 0.02
+_PROBE_BYTES = 400_000_000
 _SMAPS = Path("/proc/self/smaps_rollup")
 
 Timing = dict[str, list[float]]
@@ -51,7 +53,7 @@ def measure_one_core(material: Material, folder: Path) -> dict[str, Any]:
     from render.engine.mix import Passage, make_ready
     from render.recipe.load import load_recipe
     from tests.benchmarks.baseline import prepare_baseline, render_baseline
-    from tests.benchmarks.floors import copy_sound, prepare_convolution
+    from tests.benchmarks.floors import copy_sound, copy_sound_in_blocks, prepare_convolution
 
     audio, rate = soundfile.read(material.take, dtype="float32")
     recipe = load_recipe(material.recipe)
@@ -64,6 +66,7 @@ def measure_one_core(material: Material, folder: Path) -> dict[str, Any]:
         cases: dict[str, Callable[[], object]] = {
             "drytake": lambda: render(material.take, material.recipe, results),
             "copy wav": lambda: copy_sound(material.take, folder / "copy.wav"),
+            "copy wav in blocks": lambda: copy_sound_in_blocks(material.take, folder / "copy.wav"),
             "bare convolution": bare.run,
             "drytake flac": lambda: render(material.flac_take, material.flac_recipe, results),
             "copy flac": lambda: copy_sound(material.flac_take, folder / "copy.flac"),
@@ -119,13 +122,28 @@ def measure_shares(material: Material, results: Path) -> list[dict[str, float]]:
 def measure_two_cores(material: Material, folder: Path) -> dict[str, Any]:
     """Time a session of eight takes on one core and on two, by turns, everything included."""
     session = make_session(material, folder / "session", takes=TAKES)
-    walls: dict[str, list[float]] = {"1": [], "2": []}
+    times: dict[str, Timing] = {jobs: {"wall": [], "processor": []} for jobs in ("1", "2")}
+    cores = []
     for _ in range(TWO_CORE_ROUNDS):
-        for jobs, wall in walls.items():
-            began = time.perf_counter()
+        for jobs, timing in times.items():
+            wall, processor = time.perf_counter(), time.process_time()
             render(session, material.recipe, folder / "results", jobs=int(jobs))
-            wall.append(time.perf_counter() - began)
-    return {"walls": walls}
+            timing["wall"].append(time.perf_counter() - wall)
+            timing["processor"].append(time.process_time() - processor)
+        cores.append(cores_to_be_had())
+    return {"times": times, "cores": cores}
+
+
+def cores_to_be_had() -> float:
+    """How many cores the machine gives to two threads of this process now: hashing needs nothing else."""
+    data = bytes(_PROBE_BYTES)
+    threads = [threading.Thread(target=lambda: hashlib.sha256(data).digest()) for _ in range(2)]
+    wall, processor = time.perf_counter(), time.process_time()
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    return (time.process_time() - processor) / (time.perf_counter() - wall)
 
 
 def measure_compile(material: Material, *, sample_rate_hz: int) -> dict[str, Any]:

@@ -10,16 +10,21 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any
 
-# Part, module as it is looked up there, name. Within a part that is measured whole, further calls belong to it;
-# a part in `_REMAINDERS` keeps only what its own calls leave.
+# Part, module as it is looked up there, name. Within a part further calls belong to it; the part in `_REMAINDERS` keeps
+# only what its own calls leave.
 _WATCHED = (
     ("hash", "render.engine.batch", "sha256_of_files"),
-    ("read", "render.engine.convolve", "_Window.rows"),
-    ("store and peaks", "render.engine.mix", "convolve_pairs"),
-    ("rfft", "scipy.fft", "rfft"),
-    ("irfft", "scipy.fft", "irfft"),
+    ("read", "render.audio.read", "TakeReader.read_into"),
+    ("transform forward", "scipy.fft", "rfft"),
+    ("transform forward", "scipy.fft", "fft"),
+    ("transform backward", "scipy.fft", "irfft"),
+    ("transform backward", "scipy.fft", "ifft"),
     ("multiply", "render.engine.convolve", "_mix_spectra"),
+    ("weighting", "render.engine.convolve", "weigh_pair"),
     ("weighting", "render.engine.convolve", "weighted_slots_from_spectrum"),
+    ("peaks and powers", "render.engine.convolve", "measure_block_peaks"),
+    ("peaks and powers", "render.engine.convolve", "measure_plain_slots"),
+    ("window and store", "render.engine.mix", "convolve_pairs"),
     ("plan (loudness, true peak, limiter)", "render.engine.mix", "plan_mix"),
     ("gain, limiter, fades", "render.engine.mix", "apply_finish_block"),
     ("dither and quantise", "render.finish.dither", "Quantiser.quantise"),
@@ -27,7 +32,8 @@ _WATCHED = (
     ("write", "render.audio.write", "MixWriter.__exit__"),
     ("log", "render.engine.ledger", "Ledger.add"),
 )
-_REMAINDERS = ("store and peaks",)
+_PARTS = tuple(dict.fromkeys(part for part, _, _ in _WATCHED))
+_REMAINDERS = ("window and store",)
 
 
 class Shares:
@@ -70,13 +76,25 @@ def watching() -> Iterator[Shares]:
     undo: list[tuple[Any, str, Any]] = []
     try:
         for part, module, path in _WATCHED:
-            owner: Any = importlib.import_module(module)
-            *outer, name = path.split(".")
-            for step in outer:
-                owner = getattr(owner, step)
-            undo.append((owner, name, getattr(owner, name)))
-            setattr(owner, name, shares.wrap(part, getattr(owner, name)))
+            owner, name = _find(module, path)
+            if hasattr(owner, name):
+                undo.append((owner, name, getattr(owner, name)))
+                setattr(owner, name, shares.wrap(part, getattr(owner, name)))
         yield shares
     finally:
         for owner, name, function in reversed(undo):
             setattr(owner, name, function)
+    unseen = [part for part in _PARTS if part not in shares.seconds]
+    if unseen:
+        raise LookupError(
+            f"nothing was seen of {', '.join(unseen)}: follow the package's names in {__name__}"
+        )
+
+
+def _find(module: str, path: str) -> tuple[Any, str]:
+    """Owner and last name of `module.path`."""
+    owner: Any = importlib.import_module(module)
+    *outer, name = path.split(".")
+    for step in outer:
+        owner = getattr(owner, step)
+    return owner, name

@@ -1,7 +1,7 @@
 """How fast the tool is, as ratios measured in one run: against the floor of files, the bare convolution, a good script.
 
-Run by `pytest -m benchmark` only; takes some minutes. Seconds depend on the machine, so none is asserted. Where other
-programs take the core away (wall time well above processor time), processor time is judged, and the print says so.
+Run by `pytest -m benchmark` only; takes some minutes. Seconds depend on the machine, so none is asserted; bars are
+judged by wall time, processor time is printed beside it. The print says if other programs were in the way.
 Recipes are compiled before the round-robin: a batch does that once, and its time is printed by itself.
 """
 
@@ -31,6 +31,7 @@ LEAST_UNDER_BASELINE = 12.0
 MOST_OVER_FLAC = 2.0
 MOST_HELP_STARTS = 10.0
 LEAST_TWO_CORE_GAIN = 1.6
+LEAST_CORES = 1.9
 MOST_PRIVATE_BYTES = 250e6
 # A second where copying the take costs 0.2 s, as on the machine of the bars.
 MOST_COMPILE_OVER_FILES = 5.0
@@ -95,16 +96,9 @@ class Ratio:
 
     wall: float
     processor: float
-    busy: bool
-
-    @property
-    def judged(self) -> float:
-        """Wall time, unless others had the core."""
-        return self.processor if self.busy else self.wall
 
     def __str__(self) -> str:
-        told = " (machine busy: processor time is judged)" if self.busy else ""
-        return f"{self.wall:.2f} by wall time, {self.processor:.2f} by processor time{told}"
+        return f"{self.wall:.2f} ({self.processor:.2f} by processor time)"
 
 
 def ratio(times: dict[str, Timing], case: str, to: str) -> Ratio:
@@ -116,15 +110,19 @@ def ratio(times: dict[str, Timing], case: str, to: str) -> Ratio:
             return statistics.median(first[clock]) / statistics.median(second[clock])
         return statistics.median(a / b for a, b in zip(first[clock], second[clock], strict=True))
 
-    waits = [
-        statistics.median(each["wall"]) / statistics.median(each["processor"]) for each in (first, second)
-    ]
-    return Ratio(of("wall"), of("processor"), max(waits) > _BUSY)
+    return Ratio(of("wall"), of("processor"))
+
+
+def waiting(timing: Timing) -> float:
+    """Wall time over processor time."""
+    return statistics.median(timing["wall"]) / statistics.median(timing["processor"])
 
 
 def test_figures(measured: dict[str, Any], show: Show) -> None:
     """Every part of a render is known, and the parts make up the whole."""
     show(f"\n{machine()}")
+    if waiting(measured["times"]["bare convolution"]) > _BUSY:
+        show("OTHER PROGRAMS TAKE THE CORE AWAY: measure again on a quiet machine")
     show(f"take of {TAKE_S:.0f} s, recipe of {measured['taps']} taps, transforms of {measured['fft_frames']}")
     show(f"{'':18} {'median':>8} {'spread':>14} {'processor':>10}  times real time")
     for case, timing in measured["times"].items():
@@ -160,35 +158,36 @@ def test_wav_against_copying_the_file(measured: dict[str, Any], show: Show) -> N
     """A render takes little more than decoding and encoding the take."""
     found = ratio(measured["times"], "drytake", "copy wav")
     show(f"\nrender / copy of the WAV: {found}; at most {MOST_OVER_FILES}")
-    assert found.judged <= MOST_OVER_FILES
+    show(f"render / copy of the WAV in blocks: {ratio(measured['times'], 'drytake', 'copy wav in blocks')}")
+    assert found.wall <= MOST_OVER_FILES
 
 
 def test_wav_against_the_bare_convolution(measured: dict[str, Any], show: Show) -> None:
     """Everything around the convolution costs no more than twice the convolution."""
     found = ratio(measured["times"], "drytake", "bare convolution")
     show(f"\nrender / bare 2 x 2 convolution in memory: {found}; at most {MOST_OVER_CONVOLUTION}")
-    assert found.judged <= MOST_OVER_CONVOLUTION
+    assert found.wall <= MOST_OVER_CONVOLUTION
 
 
 def test_wav_against_a_good_script(measured: dict[str, Any], show: Show) -> None:
     """The compiled recipe is many times faster than the same stages one by one."""
     found = ratio(measured["times"], "baseline", "drytake")
     show(f"\nscript of stages / render: {found}; at least {LEAST_UNDER_BASELINE}")
-    assert found.judged >= LEAST_UNDER_BASELINE
+    assert found.wall >= LEAST_UNDER_BASELINE
 
 
 def test_flac_against_copying_the_file(measured: dict[str, Any], show: Show) -> None:
     """With FLAC in and out the codec is most of the work."""
     found = ratio(measured["times"], "drytake flac", "copy flac")
     show(f"\nFLAC render / copy of the FLAC: {found}; at most {MOST_OVER_FLAC}")
-    assert found.judged <= MOST_OVER_FLAC
+    assert found.wall <= MOST_OVER_FLAC
 
 
 def test_passage_against_the_whole(measured: dict[str, Any], show: Show) -> None:
     """Trying a value on 20 s does not wait for three minutes."""
     found = ratio(measured["times"], "drytake passage", "drytake")
     show(f"\n20 s out of {TAKE_S:.0f} s / the whole: {found}; at most {MOST_PASSAGE_FRACTION}")
-    assert found.judged <= MOST_PASSAGE_FRACTION
+    assert found.wall <= MOST_PASSAGE_FRACTION
 
 
 def test_script_and_tool_do_the_same_job(measured: dict[str, Any], show: Show) -> None:
@@ -244,12 +243,17 @@ def test_two_cores(material: Material, folder: Path, show: Show) -> None:
     """Eight takes on two cores: reading headers, hashing and compiling included."""
     if (os.cpu_count() or 1) < 2:
         pytest.skip("this machine has one core")
-    walls = measure_in_own_process("two-cores", folder)["walls"]
-    one, two = (statistics.median(walls[jobs]) for jobs in ("1", "2"))
-    gain = statistics.median(a / b for a, b in zip(walls["1"], walls["2"], strict=True))
+    measured = measure_in_own_process("two-cores", folder)
+    times, cores = measured["times"], statistics.median(measured["cores"])
+    one, two = (statistics.median(times[jobs]["wall"]) for jobs in ("1", "2"))
+    gain = ratio(times, "1", "2").wall
+    work = ratio(times, "2", "1").processor
     show(
-        f"\neight takes: one core {one:.2f} s, two {two:.2f} s, gain {gain:.2f}; at least {LEAST_TWO_CORE_GAIN}"
+        f"\neight takes: one core {one:.2f} s, two {two:.2f} s, gain {gain:.2f}; at least {LEAST_TWO_CORE_GAIN}; "
+        f"two threads together use {work:.2f} times the processor time of one; cores to be had {cores:.2f}"
     )
+    if gain < LEAST_TWO_CORE_GAIN and cores < LEAST_CORES:
+        pytest.skip(f"other programs leave {cores:.2f} cores of two: nothing can be said of the gain")
     assert gain >= LEAST_TWO_CORE_GAIN
 
 
