@@ -85,7 +85,9 @@ def test_every_recipe_renders(path: Path, tmp_path: Path) -> None:
     for name in ("01_slipway.flac", "02_first_light.flac"):
         shutil.copy(ROOT / "example_sessions" / "boathouse" / name, session)
 
-    assert main(["render", str(session), "-r", str(path), "-o", str(tmp_path), "--from", "2", "--to", "6"]) == 0
+    assert (
+        main(["render", str(session), "-r", str(path), "-o", str(tmp_path), "--from", "2", "--to", "6"]) == 0
+    )
 
     assert (tmp_path / "log.jsonl").read_text(encoding="utf-8").count('"warnings": []') == 2
 

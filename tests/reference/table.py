@@ -26,7 +26,7 @@ Kinds: standard, paper, handbook, library (other people's code), closed form; "c
 
 def rows() -> list[tuple[str, ...]]:
     """One row a check, in the order of the files."""
-    found = []
+    found: list[tuple[str, ...]] = []
     for path in sorted(FOLDER.glob("test_*.py")):
         module = importlib.import_module(f"tests.reference.{path.stem}")
         tests = [
