@@ -14,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 Numbers = NDArray[np.int64]
-FIXED: tuple[tuple[int, ...], ...] = ((), (1,), (2, -1), (3, -3, 1), (4, -6, 4, -1))  # table 20: coefficients of the fixed predictors
+# coefficients of the fixed predictors, newest sample first (section 9.2.5)
+FIXED: tuple[tuple[int, ...], ...] = ((), (1,), (2, -1), (3, -3, 1), (4, -6, 4, -1))
 SIZES = {1: 192} | {code: 144 << code for code in range(2, 6)} | {code: 1 << code for code in range(8, 16)}
 WIDTHS = {1: 8, 2: 12, 4: 16, 5: 20, 6: 24, 7: 32}
 

@@ -17,6 +17,7 @@ from render.engine.mix import make_ready
 from render.recipe.dump import dump_recipe
 from render.recipe.models import Recipe
 from render.workflows.scripting import render_array
+from tests.helpers.random_recipes import floats, mirrored, recipes, takes
 from tests.helpers.sessions import read_mix
 from tests.helpers.stage_by_stage import run_stage_by_stage
 
@@ -40,126 +41,6 @@ def responses(tmp_path_factory: pytest.TempPathFactory) -> Path:
         soundfile.write(folder / f"{name}.wav", taps, rate_hz, subtype="FLOAT")
     soundfile.write(folder / "riap.wav", taps[:, ::-1], 48_000, subtype="FLOAT")
     return folder
-
-
-def floats(low: float, high: float) -> st.SearchStrategy[float]:
-    """Numbers with few digits, as people write them."""
-    return st.floats(low, high).map(lambda number: round(number, 3))
-
-
-def frequencies_hz(low: float, high: float) -> st.SearchStrategy[float]:
-    """Equally likely in every octave."""
-    return st.floats(np.log(low), np.log(high)).map(
-        lambda x: float(np.clip(np.round(np.exp(x), 2), low, high))
-    )
-
-
-def stages(names: tuple[str, ...]) -> st.SearchStrategy[dict[str, Any]]:
-    """Every kind of stage; frequencies that fit 8 kHz too."""
-    frequency = frequencies_hz(70.0, 3500.0)
-    slope = st.sampled_from([6, 12, 18, 24])
-    shelf = {"corner_hz": frequency, "gain_db": floats(-18, 18), "q": floats(0.4, 1.5)}
-    kinds: list[dict[str, Any]] = [
-        {"stage": "gain", "gain_db": floats(-20, 12)},
-        {"stage": "high-pass", "cutoff_hz": frequencies_hz(70.0, 900.0), "slope_db_per_octave": slope},
-        {"stage": "low-pass", "cutoff_hz": frequencies_hz(700.0, 3500.0), "slope_db_per_octave": slope},
-        {"stage": "peaking", "centre_hz": frequency, "gain_db": floats(-18, 15), "q": floats(0.2, 8)},
-        {"stage": "low-shelf", **shelf},
-        {"stage": "high-shelf", **shelf},
-        {"stage": "notch", "centre_hz": frequency, "q": floats(0.5, 15)},
-        {"stage": "all-pass", "centre_hz": frequency, "q": floats(0.2, 5)},
-        {"stage": "delay", "delay_ms": floats(0, 20)},
-        {"stage": "impulse-response", "file": st.sampled_from(names), "wet_fraction": floats(0, 1)},
-    ]
-    choices: list[st.SearchStrategy[dict[str, Any]]] = [
-        st.fixed_dictionaries(
-            {
-                key: value if isinstance(value, st.SearchStrategy) else st.just(value)
-                for key, value in kind.items()
-            }
-        )
-        for kind in kinds
-    ]
-    return st.one_of(choices)
-
-
-def places() -> st.SearchStrategy[float | str]:
-    """Mid, side, hard and soft positions."""
-    return st.one_of(st.sampled_from(["mid", "side", -100.0, 100.0, 0.0]), floats(-100, 100))
-
-
-def sources(place: st.SearchStrategy[float | str]) -> st.SearchStrategy[dict[str, Any]]:
-    """One source, without its channel."""
-    return st.fixed_dictionaries(
-        {
-            "place": place,
-            "gain_db": floats(-20, 6),
-            "polarity": st.sampled_from(["keep", "flip"]),
-            "delay_ms": st.one_of(st.just(0.0), floats(-5, 5)),
-            "chain": st.lists(stages(("body", "air")), max_size=4),
-        }
-    )
-
-
-def rooms() -> st.SearchStrategy[dict[str, Any]]:
-    """Rooms short enough to be quick."""
-    return st.fixed_dictionaries(
-        {
-            "level_db": floats(-30, 3),
-            "decay_1khz_s": floats(0.1, 0.3),
-            "decay_125hz_ratio": floats(0.5, 2),
-            "decay_8khz_ratio": floats(0.3, 1),
-            "pre_delay_ms": floats(0, 30),
-            "delay_scale": floats(0.3, 1.5),
-            "shared_fraction": floats(0, 1),
-            "high_pass_hz": floats(10, 300),
-            "low_pass_hz": floats(1500, 3500),
-            "seed": st.integers(0, 99),
-        }
-    )
-
-
-def stereos(side: st.SearchStrategy[Any] | None = None) -> st.SearchStrategy[dict[str, Any]]:
-    """The stereo table."""
-    return st.fixed_dictionaries(
-        {
-            "side_gain_db": st.one_of(st.just("off"), st.just(0.0), floats(-12, 9)) if side is None else side,
-            "side_high_pass_hz": st.one_of(st.just(0.0), floats(70, 500)),
-            "chain": st.lists(stages(("body", "pair")), max_size=2),
-        }
-    )
-
-
-def recipes(
-    *,
-    place: st.SearchStrategy[float | str] | None = None,
-    room: bool = False,
-    side: st.SearchStrategy[Any] | None = None,
-) -> st.SearchStrategy[dict[str, Any]]:
-    """Tables of a recipe; impulse responses by the stem of their file."""
-    place = places() if place is None else place
-    tables = {
-        "sources": st.tuples(sources(place), sources(place)).map(
-            lambda pair: {"one": {"channel": 1, **pair[0]}, "other": {"channel": 2, **pair[1]}}
-        ),
-        "stereo": stereos(side),
-    }
-    return st.fixed_dictionaries({**tables, "room": rooms()} if room else tables)
-
-
-@st.composite
-def takes(draw: st.DrawFn, frames: int = 30_000) -> Reals:
-    """Noise, plucked decays, single frames; one source may be far louder than the other."""
-    length = draw(st.integers(1, frames))
-    random = np.random.default_rng(draw(st.integers(0, 999)))
-    kind = draw(st.sampled_from(["noise", "decays", "frames"]))
-    take = 0.1 * random.standard_normal((length, 2))
-    if kind == "decays":
-        take *= np.exp(-np.arange(length) % 5000 / 900.0)[:, np.newaxis]
-    elif kind == "frames":
-        take *= random.random((length, 2)) < 0.001
-        take[random.integers(length)] = 0.1, -0.1
-    return take * 10.0 ** (np.array([draw(floats(-60, 0)), draw(floats(-60, 0))]) / 20.0)
 
 
 def made(tables: dict[str, Any], responses: Path, finish: dict[str, Any] = KEEP) -> Recipe:
@@ -207,7 +88,7 @@ def with_silence_before(take: Reals) -> Reals:
     return np.concatenate([np.zeros((1000, 2)), take])
 
 
-@settings(max_examples=40)
+@settings(max_examples=30)
 @given(
     tables=st.one_of(recipes(), recipes(room=True)),
     take=takes(),
@@ -229,7 +110,7 @@ def test_a_mix_is_what_its_stages_make_one_by_one(
     assert error_db(mix - sum(parts), parts) <= (-120.0 if recipe.room is None else -100.0)
 
 
-@settings(max_examples=25)
+@settings(max_examples=12)
 @given(tables=st.one_of(recipes(), recipes(room=True)), take=takes(), other=takes(), power=st.integers(-4, 4))
 def test_what_is_played_adds_up(
     responses: Path, tables: dict[str, Any], take: Reals, other: Reals, power: int
@@ -252,7 +133,7 @@ def test_what_is_played_adds_up(
     assert np.array_equal(scaled.audio, 2.0**power * plain.audio)
 
 
-@settings(max_examples=20)
+@settings(max_examples=10)
 @given(
     tables=st.one_of(recipes(), recipes(room=True)),
     take=takes(),
@@ -281,33 +162,14 @@ def test_a_take_that_begins_later_is_the_same_later(
     assert np.array_equal(moved[step:], plain)
 
 
-@settings(max_examples=10)
+@settings(max_examples=8)
 @given(tables=st.one_of(recipes(), recipes(room=True)), frames=st.integers(1, 40_000), double=st.booleans())
 def test_silence_stays_silent(responses: Path, tables: dict[str, Any], frames: int, double: bool) -> None:
     """Not a bit of anything."""
     assert not rendered(np.zeros((frames, 2)), made(tables, responses), 8_000, double=double).any()
 
 
-def mirrored(tables: dict[str, Any]) -> dict[str, Any]:
-    """The recipe with left and right exchanged, files aside."""
-
-    def mirrored_source(source: dict[str, Any]) -> dict[str, Any]:
-        if source["place"] == "side":
-            return {**source, "polarity": "keep" if source["polarity"] == "flip" else "flip"}
-        return source if source["place"] == "mid" else {**source, "place": -source["place"]}
-
-    chain = [
-        {**stage, "file": "riap"} if stage.get("file") == "pair" else stage
-        for stage in tables["stereo"]["chain"]
-    ]
-    return {
-        **tables,
-        "sources": {name: mirrored_source(one) for name, one in tables["sources"].items()},
-        "stereo": {**tables["stereo"], "chain": chain},
-    }
-
-
-@settings(max_examples=30)
+@settings(max_examples=20)
 @given(
     tables=recipes(),
     take=takes(),
@@ -329,7 +191,7 @@ def test_left_and_right_exchanged_are_exchanged_to_the_bit(
     assert one.figures.true_peak_dbtp == two.figures.true_peak_dbtp
 
 
-@settings(max_examples=20)
+@settings(max_examples=10)
 @given(tables=st.one_of(recipes(), recipes(room=True)), take=takes(), double=st.booleans())
 def test_which_source_is_written_first_does_not_matter(
     responses: Path, tables: dict[str, Any], take: Reals, double: bool
@@ -340,7 +202,7 @@ def test_which_source_is_written_first_does_not_matter(
     assert np.array_equal(one, two)
 
 
-@settings(max_examples=25)
+@settings(max_examples=15)
 @given(
     tables=recipes(place=st.just("mid")),
     take=takes(),
@@ -358,7 +220,7 @@ def test_what_stands_in_the_centre_stays_there(
     assert np.array_equal(mix[:, 0], mix[:, 1])
 
 
-@settings(max_examples=25)
+@settings(max_examples=15)
 @given(
     tables=recipes(place=st.just("side"), side=st.one_of(st.just(0.0), floats(-12, 9))),
     take=takes(),
@@ -400,7 +262,7 @@ def written(
     return mixes
 
 
-@settings(max_examples=20)
+@settings(max_examples=12)
 @given(
     tables=recipes(),
     take=takes(),
@@ -430,7 +292,7 @@ def test_finished_files_are_exchanged_to_the_bit(
     assert np.array_equal(one, two[:, ::-1])
 
 
-@settings(max_examples=20)
+@settings(max_examples=12)
 @given(
     tables=st.one_of(recipes(), recipes(room=True)),
     take=takes(80_000),

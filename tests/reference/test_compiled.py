@@ -146,10 +146,12 @@ def _expected(folder: Path, recipe_name: str, rate_hz: int) -> dict[str, Reals]:
 
 @source(SCIPY, kind="library", tolerance="-120 dB, -100 dB with a room: the design's own bounds")
 @pytest.mark.parametrize("recipe_name", ["dry", "room"])
-@pytest.mark.parametrize("rate_hz", RATES_HZ)
-@pytest.mark.parametrize("precision", ["single", "double"])
+@pytest.mark.parametrize(
+    ("precision", "rate_hz"),
+    [*(("single", rate_hz) for rate_hz in RATES_HZ), ("double", 44_100), ("double", 192_000)],
+)
 def test_a_mix_is_what_its_stages_make_one_by_one(
-    folder: Path, tmp_path: Path, recipe_name: str, rate_hz: int, precision: str
+    folder: Path, tmp_path: Path, recipe_name: str, precision: str, rate_hz: int
 ) -> None:
     """Through the whole command line: every kind of stage, every kind of signal."""
     bound_db = WITH_ROOM_DB if recipe_name == "room" else WITHOUT_ROOM_DB
@@ -186,7 +188,7 @@ STEEP = {"stage": "high-pass", "cutoff_hz": 60.0, "slope_db_per_octave": 24}
 
 
 @source(SCIPY, kind="library", tolerance="-120 dB, -100 dB with a room: the design's own bounds")
-@pytest.mark.parametrize(("channel", "rate_hz"), [(0, 48_000), (1, 192_000)])
+@pytest.mark.parametrize(("channel", "rate_hz"), [(0, 48_000), (1, 96_000)])
 @pytest.mark.parametrize(
     ("stages", "room", "rings_s"),
     [
