@@ -34,7 +34,7 @@ RECIPES = {
     "mp3": '[finish]\nformat = "mp3"\n',
 }
 EXACT = ("wav24", "float", "flac16", "flac24")
-CHANGING = {"seconds", "output_modified_ns"}
+CHANGING = {"seconds", "output_modified_ns", "input_files"}
 
 Lines = dict[str, dict[str, Any]]
 T = TypeVar("T")
