@@ -19,7 +19,7 @@ import scipy.fft
 
 from render.audio.array import Complexes, Samples
 from render.audio.sound import read_sound
-from render.errors import Problem, TakeError
+from render.errors import Problem, RecipeError, TakeError
 from render.finish.ends import tail_frames
 from render.recipe.check import problem_at
 from render.recipe.models import (
@@ -90,8 +90,8 @@ def compile_recipe(recipe: Recipe, *, sample_rate_hz: int) -> CompiledRecipe:
 
     Raises
     ------
-    TakeError, ValueError
-        If an impulse-response file cannot be used; `check_impulse_responses` tells it in good time.
+    RecipeError
+        If an impulse-response file cannot be used; `check_impulse_responses` tells where it stands in the recipe.
     """
     sources = [compile_source(source, sample_rate_hz=sample_rate_hz) for source in recipe.sources.values()]
     stereo = compile_chain(recipe.stereo.chain, sample_rate_hz=sample_rate_hz)
@@ -190,33 +190,37 @@ def check_impulse_responses(recipe: Recipe) -> list[Problem]:
     problems = []
     for leaf in leaves(recipe):
         if isinstance(leaf.owner, ImpulseResponse) and leaf.name == "file":
-            in_stereo = leaf.keys[0] == "stereo"
+            most = 2 if leaf.keys[0] == "stereo" else 1
             try:
-                _read_impulse_response(leaf.owner, sample_rate_hz=48_000, most_channels=2 if in_stereo else 1)
-            except (TakeError, ValueError) as error:
-                reason = error.reason if isinstance(error, TakeError) else str(error)
-                allowed = "one channel or two" if in_stereo else "one channel (two are for stereo.chain)"
-                fix = f"name another sound file, an impulse response of {allowed}"
+                _read_impulse_response(leaf.owner, sample_rate_hz=48_000, most_channels=most)
+            except RecipeError as error:
+                (found,) = error.problems
                 name = leaf.owner.file.name
                 problems.append(
-                    problem_at(
-                        recipe, leaf.keys, name, f"cannot be used: {reason}", fix, stage="impulse-response"
-                    )
+                    problem_at(recipe, leaf.keys, name, found.reason, found.fix, stage="impulse-response")
                 )
     return problems
 
 
 def _read_impulse_response(stage: ImpulseResponse, *, sample_rate_hz: int, most_channels: int) -> Fir:
     """The file of a stage, made ready."""
-    samples, file_rate_hz = read_sound(stage.file)
-    if samples.shape[1] > most_channels:
-        raise ValueError(f"it has {samples.shape[1]} channels")
-    return prepare_impulse_response(
-        samples,
-        file_rate_hz=file_rate_hz,
-        sample_rate_hz=sample_rate_hz,
-        wet_fraction=stage.wet_fraction,
-    )
+    try:
+        samples, file_rate_hz = read_sound(stage.file)
+        if samples.shape[1] <= most_channels:
+            return prepare_impulse_response(
+                samples,
+                file_rate_hz=file_rate_hz,
+                sample_rate_hz=sample_rate_hz,
+                wet_fraction=stage.wet_fraction,
+            )
+        reason = f"it has {samples.shape[1]} channels"
+    except TakeError as error:
+        reason = error.reason
+    except ValueError as error:
+        reason = str(error)
+    allowed = "one channel (two are for stereo.chain)" if most_channels == 1 else "one channel or two"
+    fix = f"name another sound file, an impulse response of {allowed}"
+    raise RecipeError([Problem(stage.file, "", None, f"cannot be used: {reason}", fix)])
 
 
 def _in_series(parts: Sequence[Fir]) -> Fir:

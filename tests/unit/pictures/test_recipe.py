@@ -126,7 +126,7 @@ def test_file_that_cannot_be_read_is_told(tmp_path: Path) -> None:
     broken.write_bytes(b"no sound")
     chain = ({"stage": "impulse-response", "file": broken},)
     recipe = recipe_of(sources={"a": {"channel": 1, "chain": chain}, "b": {"channel": 2}})
-    with pytest.raises(RecipeError, match="cannot serve as impulse response"):
+    with pytest.raises(RecipeError, match="cannot be used"):
         draw_recipe(recipe, tmp_path / "x.png", sample_rate_hz=48_000)
     assert list(tmp_path.iterdir()) == [broken]
 
