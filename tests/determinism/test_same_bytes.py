@@ -14,7 +14,7 @@ from typing import Any, TypeVar
 import numpy as np
 import pytest
 
-from render.engine import batch, store
+from render.engine import batch, mix, store
 from render.engine.job import Event, Options
 from render.engine.mix import Passage
 from render.session.takes import Session, find_takes
@@ -219,7 +219,10 @@ def test_after_an_interruption(
     assert {name: {**line, "status": "done"} for name, line in lines.items()} == of(EXACT, usual[1])
 
 
-@pytest.mark.parametrize(("jobs", "in_memory_bytes"), [(2, 96_000_000), (5, 1000)])
+@pytest.mark.parametrize(
+    ("jobs", "in_memory_bytes", "write_frames"),
+    [(2, 96_000_000, 65_536), (2, 96_000_000, 4999), (5, 1000, 601)],
+)
 def test_workers_inside_a_long_take_and_spooled_mixes(
     given: Path,
     usual: tuple[dict[str, str], Lines],
@@ -228,10 +231,12 @@ def test_workers_inside_a_long_take_and_spooled_mixes(
     *,
     jobs: int,
     in_memory_bytes: int,
+    write_frames: int,
 ) -> None:
-    """One long take over all cores, block by block; the mix in memory or in a file."""
+    """One long take over all cores, blocks of any length; the mix in memory or in a file."""
     monkeypatch.setattr(batch, "LONG_TAKE_S", 0.5)
     monkeypatch.setattr(store, "IN_MEMORY_BYTES", in_memory_bytes)
+    monkeypatch.setattr(mix, "WRITE_FRAMES", write_frames)
 
     recipes = [*EXACT, "ogg"]
     lines = rendered(given, tmp_path, recipes, jobs=jobs)

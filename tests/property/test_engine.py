@@ -292,6 +292,26 @@ def test_finished_files_are_exchanged_to_the_bit(
     assert np.array_equal(one, two[:, ::-1])
 
 
+@pytest.mark.parametrize("bit_depth", [16, 24])
+def test_a_mix_of_sides_only_is_exchanged_to_the_bit(responses: Path, bit_depth: int) -> None:
+    """Left and right are as loud as each other to the bit there, and yet not the same."""
+    take = 0.1 * np.random.default_rng(3).standard_normal((5000, 2))
+    source = {"place": "side", "gain_db": 0.0, "polarity": "keep", "delay_ms": 0.0, "chain": []}
+    tables = {
+        "sources": {"one": {"channel": 1, **source}, "other": {"channel": 2, **source}},
+        "stereo": {"side_gain_db": 0.0, "side_high_pass_hz": 0.0, "chain": []},
+    }
+    finish = {**KEEP, "bit_depth": bit_depth}
+    one, two = written(
+        responses / "sides",
+        take,
+        8_000,
+        *(made(each, responses, finish) for each in (tables, mirrored(tables))),
+    )
+    assert np.array_equal(one, two[:, ::-1])
+    assert not np.array_equal(one, two)
+
+
 @settings(max_examples=12)
 @given(
     tables=st.one_of(recipes(), recipes(room=True)),
