@@ -25,7 +25,7 @@ from render.finish.k_weighting import k_weighting_run_in_frames, weighted_slots_
 from render.finish.slots import SlotPowers, measure_block_peaks, measure_plain_slots, slot_frames
 
 SHORTEST_FFT_FRAMES = 65_536
-FFT_PER_TAP = 5.0
+FFT_PER_TAP = 4.0
 TILE_BINS = 8_192  # of the spectra, so that a product stays in the cache of the core
 
 
@@ -69,7 +69,7 @@ class Measured:
 def choose_fft_frames(taps: int, *, run_in_frames: int, grid_frames: int) -> tuple[int, int]:
     """Length of the transform and of the output of one block for a response of `taps`.
 
-    The cheapest length up to five times the taps, by operations per frame of output: past that the rows of a pair
+    The cheapest length up to four times the taps, by operations per frame of output: past that the rows of a pair
     fall out of the cache. It depends on nothing but the numbers given, so it is the same on every machine.
     """
     need = taps + run_in_frames
@@ -155,8 +155,7 @@ def convolve_pairs(
     weighted: list[NDArray[np.float64]] = []
     peaks: list[NDArray[np.float32]] = []
     for start in range(first_frame, stop_frame, plan.pair_frames):
-        sources = scipy.fft.rfft(window.rows(start), axis=-1)
-        mixed = _mix_spectra(sources, plan.spectrum)
+        mixed = _mix_spectra(scipy.fft.rfft(window.rows(start), axis=-1), plan.spectrum)
         weighted.append(
             weighted_slots_from_spectrum(
                 mixed.reshape(4, -1),
@@ -177,6 +176,7 @@ def convolve_pairs(
                 store[at : at + frames] = piece.T
             powers.append(measure_plain_slots(piece.T, sample_rate_hz=plan.sample_rate_hz))
             peaks.append(measure_block_peaks(piece.T, sample_rate_hz=plan.sample_rate_hz))
+        del mixed, output, piece  # before the next transforms: these are most of what a worker needs
         if on_pair is not None:
             on_pair(min(plan.pair_frames, stop_frame - start))
     plain = np.concatenate(powers)

@@ -338,7 +338,7 @@ def _finished_blocks(
 
     A block is good until the next one is asked for.
     """
-    size = WRITE_FRAMES if workers.inside == 1 else 8 * WRITE_FRAMES
+    size = WRITE_FRAMES if workers.inside == 1 else 4 * WRITE_FRAMES
     firsts = range(0, plan.frames, size)
 
     def apply(first: int) -> Samples:
@@ -363,15 +363,17 @@ def _finished_blocks(
 
 
 def _in_order(action: Callable[[int], T], firsts: Sequence[int], workers: Workers) -> Iterator[T]:
-    """Results of an action in order, made ahead by several threads if there are."""
+    """Results of an action in order, made by several threads if there are; never more of them ahead than threads."""
     if workers.inside == 1:
         yield from map(action, firsts)
         return
     import joblib
 
-    yield from joblib.Parallel(n_jobs=workers.inside, backend="threading", return_as="generator")(
-        joblib.delayed(action)(first) for first in firsts
-    )
+    with joblib.Parallel(n_jobs=workers.inside, backend="threading") as parallel:
+        for group in range(0, len(firsts), workers.inside):
+            yield from parallel(
+                joblib.delayed(action)(first) for first in firsts[group : group + workers.inside]
+            )
 
 
 def _is_right_heavy(mixed: Mixed) -> bool:

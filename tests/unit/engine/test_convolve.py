@@ -123,5 +123,5 @@ def test_block_lengths_fit(taps: int, rate_hz: int) -> None:
     assert hop_frames > 0
     assert hop_frames % grid == 0
     assert hop_frames + taps + 3 * grid <= fft_frames
-    assert fft_frames <= max(65_536, 5 * (taps + 3 * grid), taps + 11 * grid)
+    assert fft_frames <= max(65_536, 4 * (taps + 3 * grid), taps + 11 * grid)
     assert fft_frames % 16 == 0
