@@ -23,7 +23,7 @@ from render.audio.wav import WavLayout, read_wav_layout
 from render.errors import TakeError
 
 # Frames read at a time: the raw bytes are still in the cache when they are spread over the columns.
-_CHUNK_FRAMES = 16384
+_CHUNK_FRAMES = 131072
 # A header that promises more does not know (FLAC without a count says 2**63 - 1).
 _MOST_FRAMES = 2**48
 # Formats whose decoders do not come to the same samples after a jump, or cannot tell their length: these are

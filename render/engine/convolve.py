@@ -1,9 +1,8 @@
 """Overlap-save convolution of a take with a compiled recipe: the whole linear part of a mix in one pass.
 
 The blocks lie on a grid anchored at frame 0 of the take, and two neighbouring blocks (a *pair*) always go through
-the transforms together, four rows at a time. So a passage, or one worker's share of a long take, is the same to
-the bit as that part of the whole [1]_. Two blocks at once is also what makes single precision fast: the FFT of
-scipy works on four rows in one register.
+the transforms together, as one complex signal (see `two_step`). So a passage, or one worker's share of a long take,
+is the same to the bit as that part of the whole [1]_.
 
 References
 ----------
@@ -12,7 +11,6 @@ References
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Protocol
@@ -21,12 +19,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from render.audio.array import AnySamples, Samples
-from render.finish.k_weighting import k_weighting_run_in_frames, weighted_slots_from_spectrum
+from render.engine.two_step import Spectrum, TwoStep, choose_sides, two_step
+from render.engine.weigh import steps_to_try, weigh_pair
+from render.finish.k_weighting import k_weighting_run_in_frames
 from render.finish.slots import SlotPowers, measure_block_peaks, measure_plain_slots, slot_frames
 
 SHORTEST_FFT_FRAMES = 65_536
-FFT_PER_TAP = 4.0
-TILE_BINS = 8_192  # of the spectra, so that a product stays in the cache of the core
+FFT_PER_TAP = 4.2
+# What is worked on stays in the cache of the core, of the spectra and of the output; but a single operation must take
+# longer than threads need to hand the interpreter to each other, some 50 microseconds, or two are slower than one.
+TILE_BINS = 32_768
+TILE_SLOTS = 240
 
 
 class SourceReader(Protocol):
@@ -39,13 +42,22 @@ class SourceReader(Protocol):
 
 @dataclass(frozen=True)
 class ConvolutionPlan:
-    """A compiled response, transformed once for a whole batch; read-only, shared by all workers."""
+    """A compiled response, transformed once for a whole batch; read-only, shared by all workers.
 
-    spectrum: NDArray[np.complex64] | NDArray[np.complex128]
-    fft_frames: int
+    ``spectrum`` has shape (2 out, 2 in, rows, columns); see `two_step` for the order of its bins.
+    """
+
+    transform: TwoStep
+    spectrum: Spectrum
+    weighing_steps: tuple[int, ...]
     hop_frames: int
     lead_frames: int
     sample_rate_hz: int
+
+    @property
+    def fft_frames(self) -> int:
+        """Frames of one block with what its response spoils."""
+        return self.transform.frames
 
     @property
     def pair_frames(self) -> int:
@@ -66,26 +78,6 @@ class Measured:
     block_peaks: NDArray[np.float32]
 
 
-def choose_fft_frames(taps: int, *, run_in_frames: int, grid_frames: int) -> tuple[int, int]:
-    """Length of the transform and of the output of one block for a response of `taps`.
-
-    The cheapest length up to four times the taps, by operations per frame of output: past that the rows of a pair
-    fall out of the cache. It depends on nothing but the numbers given, so it is the same on every machine.
-    """
-    need = taps + run_in_frames
-    limit = max(SHORTEST_FFT_FRAMES, int(FFT_PER_TAP * need), need + 8 * grid_frames)
-    best = (math.inf, 0, 0)
-    for threes in range(4):
-        for fives in range(5):
-            length = 16 * 3**threes * 5**fives
-            while length <= limit:
-                hop = (length - need) // grid_frames * grid_frames
-                if hop > 0:
-                    best = min(best, (length * math.log2(length) / hop, length, hop))
-                length *= 2
-    return best[1], best[2]
-
-
 def plan_convolution(
     response: Samples,
     *,
@@ -104,18 +96,27 @@ def plan_convolution(
     double_precision : bool
         Blocks in float64 (error about -300 dB of the signal) instead of float32 (about -131 dB).
     """
-    import scipy.fft
-
-    fft_frames, hop_frames = choose_fft_frames(
-        len(response),
-        run_in_frames=k_weighting_run_in_frames(sample_rate_hz),
-        grid_frames=slot_frames(sample_rate_hz),
+    grid, run_in = slot_frames(sample_rate_hz), k_weighting_run_in_frames(sample_rate_hz)
+    rows, columns, hop_frames = choose_sides(
+        len(response) + run_in,
+        grid_frames=grid,
+        shortest=SHORTEST_FFT_FRAMES,
+        frames_per_need=FFT_PER_TAP,
     )
-    rows = np.ascontiguousarray(response.transpose(1, 2, 0))
-    spectrum = scipy.fft.rfft(rows, fft_frames, axis=-1)
-    precise = spectrum if double_precision else spectrum.astype(np.complex64)
-    precise.flags.writeable = False
-    return ConvolutionPlan(precise, fft_frames, hop_frames, lead_frames, sample_rate_hz)
+    precise = two_step(rows, columns, double_precision=True)
+    padded = np.zeros((2, 2, rows * columns), np.complex128)
+    padded[:, :, : len(response)] = response.transpose(1, 2, 0)
+    spectrum = padded.reshape(2, 2, rows, columns)
+    for out in spectrum:
+        precise.forward(out)
+    transform = precise
+    if not double_precision:
+        transform, spectrum = two_step(rows, columns, double_precision=False), spectrum.astype(np.complex64)
+    spectrum.flags.writeable = False
+    steps = steps_to_try(
+        transform, sample_rate_hz=sample_rate_hz, first_valid_frame=rows * columns - hop_frames
+    )
+    return ConvolutionPlan(transform, spectrum, steps, hop_frames, lead_frames, sample_rate_hz)
 
 
 def convolve_pairs(
@@ -145,38 +146,39 @@ def convolve_pairs(
     Measured
         Slots and peaks begin at `first_frame`; what lies past `stop_frame` is not in them.
     """
-    import scipy.fft
-
     if first_frame % plan.pair_frames:
         raise ValueError(f"first_frame must be a multiple of {plan.pair_frames}, not {first_frame}")
-    length, hop = plan.fft_frames, plan.hop_frames
+    length, hop, rate = plan.fft_frames, plan.hop_frames, plan.sample_rate_hz
     window = _Window(reader, plan)
+    tile_frames = TILE_SLOTS * slot_frames(rate)
+    scratch = np.empty((2, tile_frames), plan.dtype).T
     powers: list[NDArray[np.float64]] = []
     weighted: list[NDArray[np.float64]] = []
     peaks: list[NDArray[np.float32]] = []
     for start in range(first_frame, stop_frame, plan.pair_frames):
-        mixed = _mix_spectra(scipy.fft.rfft(window.rows(start), axis=-1), plan.spectrum)
+        pair = window.pair(start)
+        plan.transform.forward(pair)
+        _mix_spectra(pair, plan.spectrum)
         weighted.append(
-            weighted_slots_from_spectrum(
-                mixed.reshape(4, -1),
-                fft_frames=length,
+            weigh_pair(
+                pair,
+                plan.weighing_steps,
+                sample_rate_hz=rate,
                 first_valid_frame=length - hop,
                 valid_frames=hop,
-                sample_rate_hz=plan.sample_rate_hz,
             )
         )
-        output = scipy.fft.irfft(mixed, length, axis=-1, overwrite_x=True)[:, :, length - hop :]
-        for block in range(2):
+        plan.transform.backward(pair)
+        mixed = pair.reshape(2, length)[:, length - hop :]
+        for block, output in enumerate((mixed.real, mixed.imag)):
             frames = min(hop, stop_frame - start - block * hop)
-            if frames <= 0:
-                break
-            piece = output[block, :, :frames]
-            if store is not None:
-                at = start - first_frame + block * hop
-                store[at : at + frames] = piece.T
-            powers.append(measure_plain_slots(piece.T, sample_rate_hz=plan.sample_rate_hz))
-            peaks.append(measure_block_peaks(piece.T, sample_rate_hz=plan.sample_rate_hz))
-        del mixed, output, piece  # before the next transforms: these are most of what a worker needs
+            at = start - first_frame + block * hop
+            for low in range(0, frames, tile_frames):
+                high = min(low + tile_frames, frames)
+                piece = scratch[: high - low] if store is None else store[at + low : at + high]
+                piece.T[...] = output[:, low:high]
+                powers.append(measure_plain_slots(piece, sample_rate_hz=rate))
+                peaks.append(measure_block_peaks(piece, sample_rate_hz=rate))
         if on_pair is not None:
             on_pair(min(plan.pair_frames, stop_frame - start))
     plain = np.concatenate(powers)
@@ -185,7 +187,7 @@ def convolve_pairs(
             weighted=np.concatenate(weighted)[: len(plain)],
             plain=plain,
             frames=stop_frame - first_frame,
-            sample_rate_hz=plan.sample_rate_hz,
+            sample_rate_hz=rate,
         ),
         block_peaks=np.concatenate(peaks),
     )
@@ -211,10 +213,14 @@ class _Window:
         self._reader = reader
         self._plan = plan
         self._buffer = np.zeros((2, plan.fft_frames + plan.hop_frames), plan.dtype)
+        self._pair = np.empty((2, plan.transform.rows, plan.transform.columns), plan.spectrum.dtype)
         self._stop: int | None = None
 
-    def rows(self, start: int) -> AnySamples:
-        """Input of the pair whose output begins at `start`, shape (2 blocks, 2 sources, fft_frames), a view."""
+    def pair(self, start: int) -> Spectrum:
+        """Input of the pair whose output begins at `start`, shape (2 sources, rows, columns), to be worked on.
+
+        Block 1 is the real part, block 2 the imaginary part.
+        """
         plan, buffer = self._plan, self._buffer
         frames = buffer.shape[1]
         stop = start + plan.lead_frames + plan.pair_frames
@@ -223,29 +229,26 @@ class _Window:
             buffer[:, :kept] = buffer[:, plan.pair_frames :]
         self._reader.read_into(buffer[:, kept:].T, first_frame=stop - frames + kept)
         self._stop = stop
-        row, item = buffer.strides
-        return np.lib.stride_tricks.as_strided(
-            buffer,
-            (2, 2, plan.fft_frames),
-            (plan.hop_frames * item, row, item),
-            writeable=False,
-        )
+        blocks = self._pair.view(plan.dtype).reshape(2, plan.fft_frames, 2)
+        blocks[:, :, 0] = buffer[:, : plan.fft_frames]
+        blocks[:, :, 1] = buffer[:, plan.hop_frames :]
+        return self._pair
 
 
-def _mix_spectra(
-    sources: NDArray[np.complex64] | NDArray[np.complex128],
-    response: NDArray[np.complex64] | NDArray[np.complex128],
-) -> NDArray[np.complex64] | NDArray[np.complex128]:
-    """Both outputs of both blocks from both sources; (2 blocks, 2, bins) in and out."""
-    mixed = np.empty_like(sources)
-    second = np.empty((2, TILE_BINS), sources.dtype)
-    bins = sources.shape[-1]
-    for low in range(0, bins, TILE_BINS):
-        high = min(low + TILE_BINS, bins)
-        for out in range(2):
-            target = mixed[:, out, low:high]
-            np.multiply(sources[:, 0, low:high], response[out, 0, low:high], out=target)
-            part = second[:, : high - low]
-            np.multiply(sources[:, 1, low:high], response[out, 1, low:high], out=part)
-            target += part
-    return mixed
+def _mix_spectra(sources: Spectrum, response: Spectrum) -> None:
+    """Both outputs from both sources, in place; (2, rows, columns).
+
+    Each output is the same sum of the same products in memory of its own, so swapping what is left and right in the
+    response swaps the outputs to the bit.
+    """
+    first, second = sources.reshape(2, -1)
+    factors = response.reshape(2, 2, -1)
+    scratch = np.empty((3, TILE_BINS), sources.dtype)
+    for low in range(0, len(first), TILE_BINS):
+        tile = slice(low, min(low + TILE_BINS, len(first)))
+        one, other, part = scratch[:, : tile.stop - tile.start]
+        for target, (by_first, by_second) in zip((one, other), factors, strict=True):
+            np.multiply(first[tile], by_first[tile], out=target)
+            np.multiply(second[tile], by_second[tile], out=part)
+            np.add(target, part, out=target)
+        first[tile], second[tile] = one, other

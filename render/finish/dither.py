@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 
 from render.audio.array import AnySamples, Reals
 
-# Frames worked on at a time: all buffers stay in the second-level cache of one core.
-_CHUNK_FRAMES = 16384
+# Frames worked on at a time: fewer stay in the cache of the core, but operations shorter than the hand-over between
+# threads would make two threads no faster than one.
+_CHUNK_FRAMES = 65536
 # The dither is drawn in steps of 2**-16 of a least significant bit (LSB).
 _STEP_BITS = 16
 # Added to a double, it leaves no room for anything below 2**16: what was there is rounded (to even when

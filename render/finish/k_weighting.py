@@ -32,7 +32,7 @@ HIGH_PASS_GAIN = 1.0049948987  # the table's numerator is 1, -2, 1, which is 0.0
 
 RUN_IN_SLOTS = 3
 # Above this the curve is flat within 0.07 dB, so one number stands for it there.
-_FLAT_ABOVE_HZ = 4_000.0
+FLAT_ABOVE_HZ = 4_000.0
 # A band may be left out of the transform as long as it holds no more than this share of the weighted energy. The
 # share is added again, so only its place inside the block is guessed: on plucked strings 0.0003 LU of integrated
 # loudness, 0.004 LU of the largest momentary loudness.
@@ -176,7 +176,7 @@ def _narrowings(sample_rate_hz: int, fft_frames: int, first_valid_frame: int) ->
         for step in (4, 2, 1)
         if step == 1
         or (
-            sample_rate_hz >= 2 * step * _FLAT_ABOVE_HZ
+            sample_rate_hz >= 2 * step * FLAT_ABOVE_HZ
             and fft_frames % (2 * step) == 0
             and first_valid_frame % step == 0
             and slot % step == 0

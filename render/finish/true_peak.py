@@ -7,6 +7,7 @@ what is left is interpolated cell by cell.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -16,7 +17,14 @@ from numpy.typing import NDArray
 from render.audio.array import AnySamples, Reals, Samples32
 from render.finish.interpolation import HALF_FRAMES, ROUNDING, interpolation_bounds, read_windows
 from render.finish.passage import Indices, Passage, Signal
-from render.finish.slots import TimeGrid, check_range, check_stereo, measure_block_peaks, time_grid
+from render.finish.slots import (
+    TimeGrid,
+    check_range,
+    check_stereo,
+    largest_sizes,
+    measure_block_peaks,
+    time_grid,
+)
 
 _SLOTS_AT_ONCE = 32
 _BLOCKS_AT_ONCE = 128
@@ -71,16 +79,25 @@ def _slot_bends(
     """
     per_slot = grid.slot_frames // grid.block_frames
     bends = np.zeros((len(tops) // per_slot, 2), np.float32)
-    for first in range(0, len(slots), _SLOTS_AT_ONCE):
-        some = slots[first : first + _SLOTS_AT_ONCE]
-        windows = signal.windows((some - 1) * grid.slot_frames - 1, grid.slot_frames + 2)
-        slopes = windows[:, :, 1:] - windows[:, :, :-1]
-        bend = np.subtract(slopes[:, :, 1:], slopes[:, :, :-1])
-        bends[some] = np.abs(bend, out=bend).max(axis=-1)
-        next_first = np.abs(windows[:, :, 1 + grid.block_frames :: grid.block_frames])
-        index = some[:, np.newaxis] * per_slot + np.arange(per_slot)
-        tops[index] = np.maximum(tops[index], next_first.transpose(0, 2, 1))
+    for first, count in _runs(slots, most=_SLOTS_AT_ONCE):
+        start = np.array([(first - 1) * grid.slot_frames - 1])
+        window = signal.windows(start, count * grid.slot_frames + 2)[0]
+        next_first = np.abs(window[:, 1 + grid.block_frames :: grid.block_frames])
+        slopes = window[:, 1:] - window[:, :-1]
+        bend = np.subtract(slopes[:, 1:], slopes[:, :-1], out=window[:, 2:])
+        bends[first : first + count] = largest_sizes(bend.reshape(2, count, -1)).T
+        blocks = slice(first * per_slot, (first + count) * per_slot)
+        np.maximum(tops[blocks], next_first.T, out=tops[blocks])
     return bends
+
+
+def _runs(slots: Indices, *, most: int) -> Iterator[tuple[int, int]]:
+    """Neighbouring slots together, as first and count; no run is longer than `most`."""
+    if not len(slots):
+        return
+    for run in np.split(slots, np.flatnonzero(np.diff(slots) > 1) + 1):
+        for first in range(int(run[0]), int(run[-1]) + 1, most):
+            yield first, min(most, int(run[-1]) + 1 - first)
 
 
 def _candidate_blocks(

@@ -10,11 +10,11 @@ from render.engine.capture import StoredReader
 from render.engine.convolve import (
     ConvolutionPlan,
     Measured,
-    choose_fft_frames,
     convolve_pairs,
     join_measured,
     plan_convolution,
 )
+from render.engine.two_step import choose_sides
 from render.finish.loudness import measure_slots
 from render.finish.slots import measure_block_peaks, slot_frames
 from tests.helpers.signals import noise, plucks
@@ -118,10 +118,13 @@ def test_off_the_grid_is_refused() -> None:
 def test_block_lengths_fit(taps: int, rate_hz: int) -> None:
     """A block holds the taps, the run-in and at least one slot, and costs no more than a few times the taps."""
     grid = slot_frames(rate_hz)
-    fft_frames, hop_frames = choose_fft_frames(taps, run_in_frames=3 * grid, grid_frames=grid)
+    rows, columns, hop_frames = choose_sides(
+        taps + 3 * grid, grid_frames=grid, shortest=65_536, frames_per_need=4.2
+    )
 
+    fft_frames = rows * columns
     assert hop_frames > 0
     assert hop_frames % grid == 0
     assert hop_frames + taps + 3 * grid <= fft_frames
-    assert fft_frames <= max(65_536, 4 * (taps + 3 * grid), taps + 11 * grid)
-    assert fft_frames % 16 == 0
+    assert fft_frames <= max(65_536, 4.2 * (taps + 3 * grid), taps + 11 * grid)
+    assert rows % 16 == columns % 16 == 0
