@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 import random
 import shutil
+import subprocess
+import sys
 from collections.abc import Callable, Collection
 from dataclasses import replace
 from pathlib import Path
@@ -165,6 +168,26 @@ def test_another_place(given: Path, usual: tuple[dict[str, str], Lines], tmp_pat
     assert hashes(tmp_path / "b") == of(EXACT, usual[0])
     identities = {name: line["identity"] for name, line in of(EXACT, usual[1]).items()}
     assert {name: line["identity"] for name, line in lines.items()} == identities
+
+
+@pytest.mark.parametrize("threads", ["1", "3"])
+def test_another_process(
+    given: Path, usual: tuple[dict[str, str], Lines], tmp_path: Path, threads: str
+) -> None:
+    """The real command, with relative paths, another hash seed, and another number of threads of linear algebra."""
+    environment = {
+        **os.environ,
+        "PYTHONHASHSEED": threads,
+        "OPENBLAS_NUM_THREADS": threads,
+        "OMP_NUM_THREADS": threads,
+        "PYTHONPATH": str(Path(__file__).parents[2]),
+    }
+    recipes = ["wav24", "flac16"]
+    named = [word for name in recipes for word in ("-r", f"{name}.toml")]
+    call = [sys.executable, "-m", "render", "render", "session", *named, "-o", str(tmp_path), "--quiet"]
+    subprocess.run([*call, "--jobs", threads], cwd=given, env=environment, check=True, timeout=120)
+
+    assert hashes(tmp_path) == of(recipes, usual[0])
 
 
 def after_lines(count: int) -> Callable[[Event], bool]:
