@@ -223,7 +223,7 @@ class _DecodedFile:
         return frames
 
 
-class _Stream(soundfile.SoundFile):  # type: ignore[misc]
+class _Stream(soundfile.SoundFile):  # type: ignore[misc]  # the library has no types
     """A file that is read straight on.
 
     Otherwise the library moves to where it already stands after every block, which takes time and fails at

@@ -70,7 +70,7 @@ _FORMATS: Mapping[str, _Format] = MappingProxyType(
 )
 
 
-def check_format(*, format: str, sample_rate_hz: int, bit_depth: BitDepth) -> None:  # noqa: A002
+def check_format(*, format: str, sample_rate_hz: int, bit_depth: BitDepth) -> None:  # noqa: A002 - as below
     """Refuse a combination that the format cannot hold, before anything is opened.
 
     Parameters

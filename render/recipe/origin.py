@@ -77,5 +77,5 @@ def value_at(tree: object, keys: Keys) -> object:
         in_list = isinstance(tree, list) and isinstance(key, int) and key < len(tree)
         if not (in_table or in_list):
             return MISSING
-        tree = tree[key]  # type: ignore[index]
+        tree = tree[key]  # type: ignore[index]  # both were just looked at
     return tree
