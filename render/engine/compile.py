@@ -129,10 +129,13 @@ def compile_recipe(recipe: Recipe, *, sample_rate_hz: int) -> CompiledRecipe:
 
 
 def compile_source(source: Source, *, sample_rate_hz: int) -> Fir:
-    """Response of one source up to where it is placed: chain, gain, polarity, delay; shape (frames, 1)."""
+    """Response of one source up to where it is placed: chain, gain, polarity, delay; shape (frames, 1).
+
+    What is "auto" is left at 0 ms and as it came: `engine.align` moves a compiled response take by take.
+    """
     chain = compile_chain(source.chain, sample_rate_hz=sample_rate_hz, most_channels=1)
     gain = gain_from_db(source.gain_db) * (-1.0 if source.polarity == "flip" else 1.0)
-    moved = delay_response(delay_ms=source.delay_ms, sample_rate_hz=sample_rate_hz)
+    moved = delay_response(delay_ms=source.own_delay_ms, sample_rate_hz=sample_rate_hz)
     return _in_series([Fir(gain * chain.taps, chain.lead_frames), moved])
 
 

@@ -285,7 +285,7 @@ def _apart_db(first_db: Reals, second_db: Reals) -> float:
 
 def _total_words(source: Source) -> str:
     """What the bold line of a source holds."""
-    beside = [word for word, value in (("gain", source.gain_db), ("delay", source.delay_ms)) if value]
+    beside = [word for word, value in (("gain", source.gain_db), ("delay", source.own_delay_ms)) if value]
     if not source.chain:
         return " and ".join(beside) or "nothing is done to it"
     return f"all together, with {' and '.join(beside)}" if beside else "all together"

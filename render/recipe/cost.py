@@ -89,4 +89,4 @@ def high_pass_s(cutoff_hz: float) -> float:
 
 
 def _source_s(source: Source) -> float:
-    return abs(source.delay_ms) / 1000.0 + sum(stage.longest_s for stage in source.chain)
+    return abs(source.own_delay_ms) / 1000.0 + sum(stage.longest_s for stage in source.chain)

@@ -28,11 +28,6 @@ from render.recipe.values import Model, allowed_values
 
 LONGEST_KEY = 160
 MOST_PROBLEMS = 200  # of one recipe: nobody reads on, and each takes its time
-LATER = 'is not known yet: "auto" comes with the line check of captures, in a later release'
-MEND_AUTO = {
-    "polarity": 'write "keep" or "flip"',
-    "delay_ms": "write a number of ms; 0 leaves the source where it is",
-}
 
 
 @dataclass(frozen=True)
@@ -220,8 +215,6 @@ def _table_words(spot: Spot, value: object) -> tuple[str, str]:
 
 def _value_words(spot: Spot, value: object) -> tuple[str, str]:
     name = str(spot.name)
-    if value == "auto" and name in MEND_AUTO:
-        return LATER, MEND_AUTO[name]
     if name == "chain":
         if isinstance(value, list):
             return (

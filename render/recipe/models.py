@@ -85,16 +85,27 @@ class Source(Model):
         description='"mid": in the centre; "side": added left, taken off right; or from -100, left, to 100',
     )
     gain_db: StageGain = Field(default=0.0, description="level of this source in the mix")
-    polarity: Literal["keep", "flip"] = Field(
+    polarity: Literal["keep", "flip", "auto"] = Field(
         default="keep",
-        description='"flip" turns it upside down, where the two sources work against each other',
+        description='"flip": upside down, where the sources work against each other; "auto": measured',
     )
-    delay_ms: Annotated[float, Field(ge=-1000.0, le=1000.0)] = Field(
-        default=0.0, description="later by this much, below 0 earlier; 1 ms is about 34 cm of air"
+    delay_ms: Annotated[float, Field(ge=-1000.0, le=1000.0)] | Literal["auto"] = Field(
+        default=0.0,
+        description='later by this much, below 0 earlier; "auto": meets the other source, take by take',
     )
     chain: Chain = Field(
         default=(), description="stages this source runs through, in the order of the signal"
     )
+
+    @property
+    def is_auto(self) -> bool:
+        """Whether delay or polarity is measured for each take."""
+        return "auto" in (self.delay_ms, self.polarity)
+
+    @property
+    def own_delay_ms(self) -> float:
+        """Delay that the recipe itself says: 0 where it is measured."""
+        return 0.0 if self.delay_ms == "auto" else float(self.delay_ms)
 
 
 class Stereo(Model):
@@ -262,6 +273,19 @@ class Recipe(Model):
     _origin: Origin | None = PrivateAttr(default=None)
 
     @model_validator(mode="after")
+    def _refuse_two_autos(self) -> Self:
+        first, second = self.sources
+        if self.sources[first].is_auto and self.sources[second].is_auto:
+            key = "delay_ms" if self.sources[second].delay_ms == "auto" else "polarity"
+            refuse_together(
+                f"sources.{second}.{key}",
+                reason=f'"auto" moves one source to meet the other, and {first} has "auto" already',
+                fix=f"write {key} = {'0' if key == 'delay_ms' else chr(34) + 'keep' + chr(34)} here, or "
+                f'take the "auto" of {first} out',
+            )
+        return self
+
+    @model_validator(mode="after")
     def _refuse_endless(self) -> Self:
         longest_s = estimate_response_s(self)
         if longest_s > LONGEST_RESPONSE_S:
@@ -294,6 +318,11 @@ class Recipe(Model):
         chains = [self.sources[name].chain for name in sorted(self.sources)]
         stages = [stage for chain in (*chains, self.stereo.chain) for stage in chain]
         return tuple(dict.fromkeys(stage.file for stage in stages if isinstance(stage, ImpulseResponse)))
+
+    @property
+    def auto_source(self) -> str | None:
+        """The source that is moved to meet the other take by take, if there is one."""
+        return next((name for name, source in self.sources.items() if source.is_auto), None)
 
     @property
     def sha256_of_values(self) -> str:

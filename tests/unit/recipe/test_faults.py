@@ -54,8 +54,8 @@ title = "x\\u0007"
 loudness_lufs = 3
 [sources.pickup]
 channel = "1"
-polarity = "auto"
-delay_ms = "auto"
+polarity = "automatic"
+delay_ms = "automatic"
 place = "left"
 chain = [
   { stage = "hipass", cutoff_hz = 60 },
@@ -92,16 +92,8 @@ FAULTS = [
     (1, "title", "must be text in quotes, at most 200 characters, no control characters"),
     (2, "loudness_lufs", 'unknown key; "loudness_lufs" belongs to [finish]'),
     (4, "sources.pickup.channel", "must be a whole number from 1 to 64"),
-    (
-        5,
-        "sources.pickup.polarity",
-        'is not known yet: "auto" comes with the line check of captures, in a later release',
-    ),
-    (
-        6,
-        "sources.pickup.delay_ms",
-        'is not known yet: "auto" comes with the line check of captures, in a later release',
-    ),
+    (5, "sources.pickup.polarity", 'must be "keep", "flip" or "auto"'),
+    (6, "sources.pickup.delay_ms", 'must be -1000 to 1000 ms, or "auto"'),
     (7, "sources.pickup.place", 'must be -100 to 100, or "mid" or "side"'),
     (9, "sources.pickup.chain[0].stage", 'unknown stage; did you mean "high-pass"?'),
     (10, "sources.pickup.chain[1].cutoff_hz", "must be 10 to 40000 Hz"),
@@ -177,6 +169,11 @@ def test_every_fault_has_a_way_to_mend_it() -> None:
         ("room = true\n" + PLAIN, "room = true", 'must be a table, or "off"'),
         ("title = 3\n" + PLAIN, "title = 3", "must be text in quotes"),
         ('notes = "\\f"\n' + PLAIN, "notes", "shorten it, and take out characters"),
+        (
+            PLAIN.replace("channel = 1", 'channel = 1\npolarity = "auto"') + 'delay_ms = "auto"',
+            'sources.mic.delay_ms = "auto"',
+            '"auto" moves one source to meet the other, and pickup has "auto" already',
+        ),
         (PLAIN + '"[key]" = 1', 'sources.mic."[key]" = 1', "unknown key"),
         ('"bad\\u001bkey" = 1\n' + PLAIN, '"bad\\u001bkey" = 1', "unknown key"),
         ("x" * 300 + " = 1\n" + PLAIN, "x" * 160 + "... = 1", "unknown key"),

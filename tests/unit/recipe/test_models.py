@@ -12,6 +12,7 @@ import pytest
 from pydantic import ValidationError
 
 from render.recipe import Recipe
+from render.recipe.cost import estimate_response_s
 from render.recipe.models import Finish, HighPass, ImpulseResponse, Room, Source, Stereo
 from render.recipe.values import Model
 
@@ -49,8 +50,8 @@ def test_the_room_of_the_design_is_the_default_one() -> None:
         (Source, {"channel": 0}),
         (Source, {"channel": 1, "place": "left"}),
         (Source, {"channel": 1, "place": 101}),
-        (Source, {"channel": 1, "polarity": "auto"}),
-        (Source, {"channel": 1, "delay_ms": "auto"}),
+        (Source, {"channel": 1, "polarity": "automatic"}),
+        (Source, {"channel": 1, "delay_ms": "automatic"}),
         (Source, {"channel": 1, "delay_ms": 1001}),
         (Stereo, {"side_high_pass_hz": 5}),
         (Stereo, {"side_gain_db": "on"}),
@@ -254,3 +255,21 @@ def test_loading_recipes_needs_neither_numpy_nor_scipy() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == ""
+
+
+def test_one_source_may_be_moved_to_meet_the_other() -> None:
+    """By its delay, its polarity or both; the recipe knows which source it is, and counts it as 0 ms long."""
+    sources = {"a": {"channel": 1}, "b": {"channel": 2, "delay_ms": "auto", "polarity": "auto"}}
+    made = Recipe.model_validate({"sources": sources})
+    assert made.auto_source == "b"
+    assert made.sources["b"].own_delay_ms == 0.0
+    assert recipe().auto_source is None
+    assert estimate_response_s(made) == 0.0
+
+
+@pytest.mark.parametrize("key", ["delay_ms", "polarity"])
+def test_both_sources_cannot_be_moved_to_meet_each_other(key: str) -> None:
+    """There would be nothing that stays."""
+    sources = {"a": {"channel": 1, "delay_ms": "auto"}, "b": {"channel": 2, key: "auto"}}
+    with pytest.raises(ValidationError, match='"auto" moves one source to meet the other, and a has'):
+        Recipe.model_validate({"sources": sources})

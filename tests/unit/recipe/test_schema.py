@@ -50,7 +50,7 @@ def test_recipes_are_taken(text: str) -> None:
         '[sources."a b"]\nchannel = 1\n[sources.b]\nchannel = 2\n',
         "loudness_lufs = -16\n" + PLAIN,
         PLAIN + "colour = 1\n",
-        PLAIN + 'polarity = "auto"\n',
+        PLAIN + 'polarity = "automatic"\n',
         PLAIN + "place = 101\n",
         PLAIN + 'chain = [{ stage = "chorus" }]\n',
         PLAIN + 'chain = [{ stage = "high-pass" }]\n',

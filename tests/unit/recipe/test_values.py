@@ -17,7 +17,7 @@ TABLES: tuple[type[Model], ...] = (Source, Stereo, Room, Finish, *STAGES.values(
     [
         (Source, "channel", "a whole number from 1 to 64"),
         (Source, "place", '-100 to 100, or "mid" or "side"'),
-        (Source, "polarity", '"keep" or "flip"'),
+        (Source, "polarity", '"keep", "flip" or "auto"'),
         (Source, "chain", "a list of at most 64 stages"),
         (Stereo, "side_high_pass_hz", "0 (none), or 10 to 2000 Hz"),
         (Stereo, "side_gain_db", '-60 to 24 dB, or "off"'),
