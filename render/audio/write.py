@@ -10,7 +10,7 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from types import MappingProxyType, TracebackType
-from typing import Protocol, Self
+from typing import Literal, Protocol, Self
 
 import numpy as np
 import soundfile
@@ -158,6 +158,7 @@ class MixWriter:
         self._whole_numbers = format in ("wav", "flac") and bit_depth != "float"
         self._written = 0
         self._sink: _Sink | None = None
+        self._state: Literal["open", "whole", "gone"] = "open"
 
     def __enter__(self) -> Self:
         try:
@@ -166,7 +167,7 @@ class MixWriter:
                 self._temporary.touch(exist_ok=False)  # the system's own reason, where it refuses
                 self._sink = self._open()
         except BaseException:
-            self._discard()
+            self.discard()
             raise
         return self
 
@@ -174,13 +175,15 @@ class MixWriter:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         if error is not None:
-            self._discard()
+            self.discard()
+        if self._state == "gone":
             return
         try:
+            finished = self.finish()
             with _in_plain_words(self._path):
-                self._finish()
+                finished.replace(self._path)
         except BaseException:
-            self._discard()
+            self.discard()
             raise
 
     def write(self, block: Block) -> None:
@@ -208,6 +211,23 @@ class MixWriter:
         with _in_plain_words(self._path):
             self._sink.write(block)
         self._written += len(block)
+
+    def finish(self) -> Path:
+        """Finish the file and tell where it lies until the end of the with statement gives it its name."""
+        if self._state == "open":
+            with _in_plain_words(self._path):
+                self._finish()
+            self._state = "whole"
+        return self._temporary
+
+    def discard(self) -> None:
+        """Remove what was written, the target is left alone; a failure to do so must not hide the reason for it."""
+        self._state = "gone"
+        with suppress(OSError, soundfile.LibsndfileError):
+            if self._sink is not None:
+                self._sink.abandon()
+        with suppress(OSError):
+            self._temporary.unlink(missing_ok=True)
 
     def _open(self) -> _Sink:
         if self._format == "wav":
@@ -243,15 +263,6 @@ class MixWriter:
             fix_serial_number(self._temporary)
         elif self._format == "mp3":
             write_id3(self._temporary, self._tags)
-        self._temporary.replace(self._path)
-
-    def _discard(self) -> None:
-        """Remove what was written; a failure to do so must not hide the reason for it."""
-        with suppress(OSError, soundfile.LibsndfileError):
-            if self._sink is not None:
-                self._sink.abandon()
-        with suppress(OSError):
-            self._temporary.unlink(missing_ok=True)
 
 
 @contextmanager

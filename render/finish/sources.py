@@ -1,7 +1,8 @@
-"""Loudness and true peak of each source of a capture, in one pass over its blocks.
+"""Loudness and true peak of a sound that comes block by block: of each source of a capture, or of a finished file.
 
-Beside the chain: the line check reads it, nothing of it is heard. The same measurements as of a finished file
-(`loudness`, `true_peak`), but of every channel by itself, as a file of one channel.
+Beside the chain: the line check reads captures with it, a preview is read back with it, nothing of it is heard. The
+same measurements as `loudness` and `true_peak` make of a mix store; of a capture every channel by itself, as a file
+of one channel.
 """
 
 from __future__ import annotations
@@ -70,7 +71,7 @@ class SourceMeter:
         self._held: Samples32 = np.zeros((self._before + self._chunk + HALF_FRAMES, 2), np.float32, order="F")
         self._filled = self._before
         self._frames = 0
-        self._slots: list[Reals] = []
+        self._sums: list[tuple[Reals, Reals]] = [(np.zeros((0, 3)), np.zeros((0, 3)))]
         self._highest = [0.0, 0.0]
 
     def add(self, block: AnySamples) -> None:
@@ -88,15 +89,30 @@ class SourceMeter:
                 self._move_on()
         self._frames += len(block)
 
-    def result(self) -> tuple[SourceLevel, SourceLevel]:
-        """What was read; nothing may be added afterwards."""
+    def finish(self) -> SlotPowers:
+        """Sums per slot of both channels together; nothing may be added afterwards."""
         self._held[self._filled :] = 0.0
         while (left := self._filled - self._before) > 0:
             self._measure(min(left + HALF_FRAMES, self._chunk))
             self._move_on()
             self._held[max(self._filled, 0) :] = 0.0
         count = -(-self._frames // self._grid.slot_frames)
-        rows = np.concatenate(self._slots)[:count] if self._slots else np.zeros((0, 3))
+        weighted, plain = (np.concatenate(sums) for sums in zip(*self._sums, strict=True))
+        return SlotPowers(
+            weighted=weighted[:count],
+            plain=plain[:count],
+            sample_rate_hz=self._sample_rate_hz,
+            frames=self._frames,
+        )
+
+    @property
+    def true_peak_gain(self) -> float:
+        """Highest of both channels, once finished."""
+        return max(self._highest)
+
+    def result(self) -> tuple[SourceLevel, SourceLevel]:
+        """What was read of each channel by itself; nothing may be added afterwards."""
+        rows = self.finish().weighted
         first, second = (self._level(rows, source) for source in range(2))
         return first, second
 
@@ -119,14 +135,14 @@ class SourceMeter:
         slot = self._grid.slot_frames
         slots = -(-frames // slot)
         stretches = -(-slots // _STRETCH_SLOTS)
-        weighted, _ = measure_window_slots(
+        weighted, plain = measure_window_slots(
             Passage(self._held, 0, self._filled),
             np.arange(stretches, dtype=np.int64) * _STRETCH_SLOTS,
             slots_each=_STRETCH_SLOTS,
             sample_rate_hz=self._sample_rate_hz,
             offset_frames=self._before,
         )
-        self._slots.append(weighted.reshape(-1, 3)[:slots])
+        self._sums.append((weighted.reshape(-1, 3)[:slots], plain.reshape(-1, 3)[:slots]))
         peaks = measure_block_peaks(self._held, sample_rate_hz=self._sample_rate_hz)
         first = self._before // self._grid.block_frames
         # One block earlier: a waveform may rise before the first sample.

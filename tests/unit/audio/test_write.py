@@ -196,6 +196,28 @@ def test_interrupted_leaves_no_half_file(tmp_path: Path, name: str, error: type[
     assert path.read_text() == "older"
 
 
+@pytest.mark.parametrize("name", ["a.wav", "a.flac", "a.mp3", "a.ogg"])
+def test_finished_file_can_be_read_before_it_has_its_name(tmp_path: Path, name: str) -> None:
+    """Whole, with its tags; the older file stays until the end, and longer if the new one is discarded."""
+    path = tmp_path / name
+    path.write_bytes(b"older")
+    for kept in (False, True):
+        bit_depth: BitDepth = 24 if name == "a.flac" else "float"
+        audio = _samples(bit_depth, 5000)
+        with MixWriter(
+            path, sample_rate_hz=48000, format=name[2:], bit_depth=bit_depth, frames=5000, tags=TAGS
+        ) as writer:
+            writer.write(audio)
+            finished = writer.finish()
+            assert finished == writer.finish()
+            assert len(soundfile.read(finished)[0]) == 5000
+            assert path.read_bytes() == b"older"
+            if not kept:
+                writer.discard()
+        assert [file.name for file in tmp_path.iterdir()] == [name]
+        assert (path.read_bytes() == b"older") is not kept
+
+
 @pytest.mark.parametrize("name", ["wav", "flac"])
 def test_number_of_frames_must_be_as_announced(tmp_path: Path, name: str) -> None:
     """The header was written by it."""

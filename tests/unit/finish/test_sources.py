@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from render.finish.loudness import measure_slots
 from render.finish.sources import SourceMeter, measure_source_levels
 from render.finish.true_peak import true_peak_gain
 
@@ -54,6 +55,19 @@ def test_the_figures_do_not_depend_on_the_cuts(lengths: list[int], rate_hz: int)
         meter.add(audio[at : at + length])
         at += length
     assert meter.result() == measure_source_levels(audio, sample_rate_hz=rate_hz)
+
+
+@pytest.mark.parametrize("frames", [1, 7000, 122 * 960 + 60])
+def test_both_channels_together_are_measured_as_a_finished_file(frames: int) -> None:
+    """All sums of the slots, the products of left and right too, and the higher of both peaks."""
+    audio = noise(frames, seed=frames)
+    meter = SourceMeter(sample_rate_hz=RATE_HZ)
+    meter.add(audio)
+    slots, whole = meter.finish(), measure_slots(audio, sample_rate_hz=RATE_HZ)
+    np.testing.assert_allclose(slots.weighted, whole.weighted, rtol=1e-5, atol=1e-9)
+    np.testing.assert_allclose(slots.plain, whole.plain, rtol=1e-6, atol=1e-12)
+    assert slots.frames == frames
+    assert meter.true_peak_gain == pytest.approx(true_peak_gain(audio, sample_rate_hz=RATE_HZ), rel=1e-6)
 
 
 def test_a_meter_without_frames_reads_nothing() -> None:
