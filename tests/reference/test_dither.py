@@ -29,10 +29,15 @@ def _error_lsb(audio: NDArray[np.float64], bit_depth: Literal[16, 24], key: int 
     kind="paper",
     tolerance="5 standard deviations of 2 million samples",
 )
+@pytest.mark.parametrize(("bit_depth", "grid_lsb"), [(16, 2.0**-16), (24, 2.0**-8)])
 @pytest.mark.parametrize("offset_lsb", [0.0, 0.1, 0.25, 0.5, 0.8])
-def test_mean_and_variance_do_not_depend_on_the_signal(offset_lsb: float) -> None:
+def test_mean_and_variance_do_not_depend_on_the_signal(
+    offset_lsb: float, bit_depth: Literal[16, 24], grid_lsb: float
+) -> None:
     """A constant between two steps: where rounding alone would err by the signal itself."""
-    error = _error_lsb(np.full((FRAMES, 2), offset_lsb * 2.0**-15), 16)
+    # On the grid of the dither, where theory holds exactly.
+    constant = round(offset_lsb / grid_lsb) * grid_lsb * 2.0 ** (1 - bit_depth)
+    error = _error_lsb(np.full((FRAMES, 2), constant), bit_depth)
     # Standard deviations: 0.5 / sqrt(n) of the mean; of the variance sqrt((m4 - 1/16) / n), m4 < 0.25.
     assert float(error.mean()) == pytest.approx(0.0, abs=5 * 0.5 / math.sqrt(2 * FRAMES))
     assert float((error**2).mean()) == pytest.approx(0.25, abs=5 * 0.44 / math.sqrt(2 * FRAMES))
@@ -58,9 +63,11 @@ def test_noise_power(bit_depth: Literal[16, 24], level_db: float) -> None:
     kind="closed form",
     tolerance="5 standard deviations",
 )
-def test_shares_of_the_steps_in_silence() -> None:
+@pytest.mark.parametrize("bit_depth", [16, 24])
+def test_shares_of_the_steps_in_silence(bit_depth: Literal[16, 24]) -> None:
     """Rounded triangular noise."""
-    whole = quantise(np.zeros((FRAMES, 2)), bit_depth=16, first_frame=0, key=3) >> 16
+    silence = np.zeros((FRAMES, 2))
+    whole = quantise(silence, bit_depth=bit_depth, first_frame=0, key=3) >> (32 - bit_depth)
     for step, share in ((0, 0.75), (1, 0.125), (-1, 0.125)):
         assert float((whole == step).mean()) == pytest.approx(
             share, abs=5 * math.sqrt(share * (1 - share) / (2 * FRAMES))

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from fractions import Fraction
+from math import floor
 from typing import Any, Literal
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from render.finish.dither import Quantiser, quantise
+from render.finish.dither import FULL_SCALE, Quantiser, quantise
 from tests.helpers.signals import noise
 
 DEPTHS: tuple[Literal[16, 24], ...] = (16, 24)
@@ -17,18 +19,21 @@ DEPTHS: tuple[Literal[16, 24], ...] = (16, 24)
 def _slow_twin(
     audio: NDArray[np.float64], *, bit_depth: int, first_frame: int, key: int
 ) -> NDArray[np.int64]:
-    """The same in whole-number Python: noise from four 16-bit numbers a frame, then Python's own rounding."""
+    """The same in Python's whole numbers: the sample to 32 bits, noise from four 16-bit numbers a frame, both added."""
     words = np.random.PCG64DXSM(key)
     words.random_raw(first_frame, output=False)
+    lsb = 2 ** (32 - bit_depth)
     rows: list[list[int]] = []
     for frame in audio:
         word = int(words.random_raw())
         row = []
         for channel, sample in enumerate(frame):
             pair = word >> (32 * channel)
-            triangular = ((pair & 0xFFFF) - ((pair >> 16) & 0xFFFF)) / 65536
-            wanted = float(sample) * 2.0 ** (bit_depth - 1) + triangular
-            row.append(max(-(2 ** (bit_depth - 1)), min(2 ** (bit_depth - 1) - 1, round(wanted))))
+            triangular = Fraction((pair & 0xFFFF) - ((pair >> 16) & 0xFFFF), 65536)
+            wanted = Fraction(round(Fraction(float(sample)) * 2**31), lsb) + triangular
+            row.append(
+                max(-(2 ** (bit_depth - 1)), min(2 ** (bit_depth - 1) - 1, floor(wanted + Fraction(1, 2))))
+            )
         rows.append(row)
     return np.array(rows)
 
@@ -120,6 +125,17 @@ def test_results_go_where_they_are_wanted() -> None:
     rounding = Quantiser(bit_depth=24, key=1)
     assert rounding.quantise(block, first_frame=0, out=out) is out
     np.testing.assert_array_equal(out, quantise(block, bit_depth=24, first_frame=0, key=1))
+
+
+def test_a_block_may_come_scaled() -> None:
+    """Multiplied already and in memory that is used up: the same numbers, in either memory order."""
+    block = noise(70000) * [3.0, 1.0]  # one side past full scale
+    plain = quantise(block, bit_depth=24, first_frame=3, key=1)
+    for form in (np.asfortranarray(block), block.copy()):
+        scaled = form * FULL_SCALE
+        np.testing.assert_array_equal(
+            Quantiser(bit_depth=24, key=1).quantise_scaled(scaled, first_frame=3), plain
+        )
 
 
 def test_nothing_in_nothing_out() -> None:
