@@ -16,8 +16,9 @@ from render.audio.read import TakeInfo, probe, sha256_of_files
 from render.engine.job import Event, Job, Options, Watch, Work
 from render.engine.ledger import Ledger, Line, identity_of, sha256_of_file
 from render.engine.line import done_line, failed_line
-from render.engine.mix import Cancelled, ReadyRecipe, Workers, make_ready, measure_mix, render_mix
+from render.engine.mix import ReadyRecipe, make_ready, measure_mix, render_mix
 from render.engine.store import sweep_spools
+from render.engine.workers import Cancelled, Workers
 from render.errors import DrytakeError, OutputError, Problem, RecipeError
 from render.recipe.check import check_at_rate
 from render.recipe.models import Recipe

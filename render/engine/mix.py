@@ -5,7 +5,6 @@ files -> (resample) -> convolve -> mix store -> plan the finish -> gain, limiter
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -24,7 +23,9 @@ from render.audio.write import MixWriter
 from render.engine.capture import Capture, open_capture
 from render.engine.compile import CompiledRecipe, compile_recipe
 from render.engine.convolve import ConvolutionPlan, Measured, convolve_pairs, join_measured, plan_convolution
+from render.engine.preview import PREVIEW_FORMATS, UNSHIFTED, Check, Preview, Shift
 from render.engine.store import open_store
+from render.engine.workers import Workers
 from render.errors import TakeError
 from render.finish.dither import Quantiser
 from render.finish.ends import first_sound_frame
@@ -37,12 +38,7 @@ from render.units import frames_from_ms, frames_from_s
 WRITE_FRAMES = 65_536
 END_SLOTS = 15  # 300 ms
 ENDS_LOUD = 10.0**-2.5
-Progress = Callable[[int], None]
 T = TypeVar("T")
-
-
-class Cancelled(Exception):  # noqa: N818 - not an error: the user asked for it
-    """The batch was stopped; what was begun is thrown away."""
 
 
 @dataclass(frozen=True)
@@ -77,22 +73,6 @@ def make_ready(recipe: Recipe, *, sample_rate_hz: int, double_precision: bool = 
         double_precision=double_precision,
     )
     return ReadyRecipe(recipe, compiled, convolution)
-
-
-@dataclass(frozen=True)
-class Workers:
-    """How a render may use the machine, and how it hears that it should stop."""
-
-    inside: int = 1
-    progress: Progress | None = None
-    cancel: threading.Event | None = None
-
-    def step(self, frames: int) -> None:
-        """Tell progress; stop here if asked to."""
-        if self.cancel is not None and self.cancel.is_set():
-            raise Cancelled
-        if self.progress is not None:
-            self.progress(frames)
 
 
 @dataclass(frozen=True)
@@ -161,8 +141,8 @@ def render_mix(
     Rendered
     """
     finish = ready.recipe.finish
-    with mixed_store(take, info, ready, passage=passage, folder=output.parent, workers=workers) as mixed:
-        plan = plan_mix(mixed, finish, gain_db=gain_db)
+
+    def write(plan: FinishPlan, keep: Check | None = None) -> None:
         with MixWriter(
             output,
             sample_rate_hz=ready.compiled.sample_rate_hz,
@@ -174,7 +154,23 @@ def render_mix(
             for block in _finished_blocks(mixed, plan, finish, dither_key=dither_key, workers=workers):
                 workers.step(0)
                 writer.write(block)
-        return Rendered(plan, plan.frames, mixed.take_frame, mixed.warnings)
+            if keep is not None and not keep(writer.finish()):
+                writer.discard()
+
+    with mixed_store(take, info, ready, passage=passage, folder=output.parent, workers=workers) as mixed:
+        if finish.format not in PREVIEW_FORMATS:
+            plan = plan_mix(mixed, finish, gain_db=gain_db)
+            write(plan)
+            return Rendered(plan, plan.frames, mixed.take_frame, mixed.warnings)
+        preview = Preview(
+            max_true_peak_dbtp=finish.max_true_peak_dbtp,
+            aim_lufs=_aim_lufs(finish, sample_rate_hz=mixed.sample_rate_hz, gain_db=gain_db),
+            plan=lambda shift: plan_mix(mixed, finish, gain_db=gain_db, shift=shift),
+            write=write,
+            on_block=lambda: workers.step(0),
+        )
+        plan = preview.render()
+        return Rendered(plan, plan.frames, mixed.take_frame, [*mixed.warnings, *preview.warnings])
 
 
 def measure_mix(
@@ -227,14 +223,10 @@ def mixed_store(
             yield Mixed(store, stretch, at, measured, sample_rate_hz, warnings)
 
 
-def plan_mix(mixed: Mixed, finish: Finish, *, gain_db: float | None) -> FinishPlan:
-    """Level, limiter and all figures of the finished file.
-
-    The aim lies between the two practices of weighting at other rates than 48 kHz, so that either meter agrees.
-    """
+def plan_mix(mixed: Mixed, finish: Finish, *, gain_db: float | None, shift: Shift = UNSHIFTED) -> FinishPlan:
+    """Level, limiter and all figures of the finished file; a preview aims a little beside what is wanted."""
     stretch = mixed.stretch
-    kept = gain_db is not None or finish.loudness_lufs == "keep"
-    aim_above_lu = 0.5 * two_practices_lu(mixed.sample_rate_hz)
+    aim_lufs = _aim_lufs(finish, sample_rate_hz=mixed.sample_rate_hz, gain_db=gain_db)
     return plan_finish(
         mixed.store,
         sample_rate_hz=mixed.sample_rate_hz,
@@ -242,13 +234,20 @@ def plan_mix(mixed: Mixed, finish: Finish, *, gain_db: float | None) -> FinishPl
         block_peaks=mixed.measured.block_peaks,
         first_frame=stretch.first_frame,
         stop_frame=stretch.stop_frame,
-        loudness_lufs=None if kept else float(finish.loudness_lufs) + aim_above_lu,
+        loudness_lufs=None if aim_lufs is None else aim_lufs + shift.loudness_lu,
         gain_db=gain_db,
-        max_true_peak_dbtp=finish.max_true_peak_dbtp,
+        max_true_peak_dbtp=finish.max_true_peak_dbtp - shift.ceiling_db,
         limit_at_most_db=finish.limit_at_most_db,
         fade_in_frames=stretch.fade_in_frames,
         fade_out_frames=stretch.fade_out_frames,
     )
+
+
+def _aim_lufs(finish: Finish, *, sample_rate_hz: int, gain_db: float | None) -> float | None:
+    """Loudness to reach, if the gain is free; between the two practices of weighting, so that either meter agrees."""
+    if gain_db is not None or finish.loudness_lufs == "keep":
+        return None
+    return float(finish.loudness_lufs) + 0.5 * two_practices_lu(sample_rate_hz)
 
 
 def _convolve(

@@ -8,7 +8,7 @@ import pytest
 
 from render.engine.batch import _Batch
 from render.engine.job import Options
-from render.engine.mix import Cancelled
+from render.engine.workers import Cancelled
 from render.errors import OutputError
 
 

@@ -1,0 +1,29 @@
+"""How a render may use the machine, and how it hears that it should stop."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass
+
+Progress = Callable[[int], None]
+
+
+class Cancelled(Exception):  # noqa: N818 - not an error: the user asked for it
+    """The batch was stopped; what was begun is thrown away."""
+
+
+@dataclass(frozen=True)
+class Workers:
+    """How many threads a render may use inside, whom it tells of its steps, and what stops it."""
+
+    inside: int = 1
+    progress: Progress | None = None
+    cancel: threading.Event | None = None
+
+    def step(self, frames: int) -> None:
+        """Tell progress; stop here if asked to."""
+        if self.cancel is not None and self.cancel.is_set():
+            raise Cancelled
+        if self.progress is not None:
+            self.progress(frames)
