@@ -21,6 +21,8 @@ from tests.helpers.signals import plucks
 
 RATE_HZ = 48_000
 CEILING_DBTP = -1.0
+# As many figures as there are planned rounds, each by 0.5 dB more than the one before; then it stays.
+EVER_MORE_DB = [0.5 * count for count in range(1, preview.PLANNED_ROUNDS + 1)]
 STORE = np.asfortranarray(plucks(3.0, sample_rate_hz=RATE_HZ))
 
 
@@ -123,14 +125,14 @@ def test_an_encoder_that_errs_more_each_time_is_answered_by_turning_down(
     encode: Callable[..., tuple[Encoder, Preview, FinishPlan]],
 ) -> None:
     """After the planned rounds the whole is turned down, limiter and all, and the log says so."""
-    encoder, wanted, plan = encode(0.3, 0.7, 1.2, 1.8, 1.8, loudness_lufs=-5.0)
+    encoder, wanted, plan = encode(*EVER_MORE_DB, loudness_lufs=-5.0)
     assert len(encoder.plans) == preview.PLANNED_ROUNDS + 1
     assert len(encoder.shifts) == preview.PLANNED_ROUNDS
     assert encoder.plans[-1].curve is encoder.plans[-2].curve
     assert plan.true_peak_dbtp is not None
     assert plan.true_peak_dbtp <= CEILING_DBTP
     (text,) = wanted.warnings
-    assert text == "turned down by 0.6 dB for the peaks that packing adds"
+    assert text == "turned down by 0.5 dB for the peaks that packing adds"
     assert plan.gave_way_lu == pytest.approx(-5.0 - (plan.loudness_lufs or 0.0), abs=1e-9)
     assert encoder.target.exists()
 
@@ -139,7 +141,7 @@ def test_a_level_that_is_kept_gives_way_to_the_peaks_too(
     encode: Callable[..., tuple[Encoder, Preview, FinishPlan]],
 ) -> None:
     """By how much its gain was lowered is told."""
-    encoder, wanted, plan = encode(0.3, 0.7, 1.2, 1.8, 1.8, loudness_lufs=None, gain_db=12.0)
+    encoder, wanted, plan = encode(*EVER_MORE_DB, loudness_lufs=None, gain_db=12.0)
     assert plan.gain_db < encoder.plans[-2].gain_db
     assert plan.gave_way_lu == pytest.approx(12.0 - plan.gain_db)
     assert len(wanted.warnings) == 1
@@ -149,7 +151,7 @@ def test_an_encoder_that_cannot_be_answered_leaves_a_file_and_says_so(
     encode: Callable[..., tuple[Encoder, Preview, FinishPlan]],
 ) -> None:
     """Bounded: so many rounds, then the file is as it is."""
-    encoder, wanted, plan = encode(*np.arange(0.5, 5.0, 0.5), loudness_lufs=-5.0)
+    encoder, wanted, plan = encode(*np.arange(0.5, 10.0, 0.5), loudness_lufs=-5.0)
     assert len(encoder.plans) == preview.PLANNED_ROUNDS + preview.TURNED_DOWN_ROUNDS
     (text,) = wanted.warnings
     assert text.startswith(
@@ -163,7 +165,7 @@ def test_in_the_last_planned_round_peaks_decide(
     encode: Callable[..., tuple[Encoder, Preview, FinishPlan]],
 ) -> None:
     """A loudness that will not settle does not turn anything down, but it is told."""
-    encoder, wanted, plan = encode(0.1, -0.1, 0.1, -0.1)
+    encoder, wanted, plan = encode(*[0.1, -0.1] * (preview.PLANNED_ROUNDS // 2))
     assert len(encoder.plans) == preview.PLANNED_ROUNDS
     assert wanted.warnings == ["0.20 LU below the wanted loudness: packing changes it, and not twice alike"]
     assert plan.loudness_lufs == pytest.approx(-16.2, abs=0.02)
