@@ -16,10 +16,12 @@ from render.audio.read import TakeInfo, probe, sha256_of_files
 from render.engine.job import Event, Job, Options, Watch, Work
 from render.engine.ledger import Ledger, Line, identity_of, sha256_of_file
 from render.engine.line import done_line, failed_line
-from render.engine.mix import ReadyRecipe, make_ready, measure_mix, render_mix
+from render.engine.mix import Passage, ReadyRecipe, make_ready, measure_mix, render_mix
+from render.engine.session_gain import SessionGains
 from render.engine.store import sweep_spools
 from render.engine.workers import Cancelled, Workers
 from render.errors import DrytakeError, OutputError, Problem, RecipeError
+from render.finish.level import FinishPlan
 from render.recipe.check import check_at_rate
 from render.recipe.models import Recipe
 from render.session.takes import Take
@@ -148,24 +150,17 @@ class _Batch:
                 work.input_sha256 = found
 
     def _find_session_gains(self) -> None:
-        """One gain for all takes of a session and recipe: the loudest at target."""
-        groups: dict[tuple[int, Path], list[Work]] = {}
-        for work in self.works:
-            if work.by_session and work.failure is None:
-                groups.setdefault((id(work.job.recipe), work.job.output.parent), []).append(work)
-        for group in groups.values():
-            self._find_gain(group)
+        """Where a recipe asks for one gain for a whole session."""
+        gains = SessionGains(self.ledger, self._mix_identity, self._session_identity, self._measure)
+        gains.find(self.works, self.options.passage)
 
-    def _find_gain(self, group: list[Work]) -> None:
-        """Loudness of every take as the ledger has it, else measured; then the gain of the loudest."""
-        loudness: dict[int, float] = {}
-        known = {id(work): self.ledger.mixed(self._mix_identity(work)) for work in group}
-        unknown = [work for work in group if known[id(work)] is None]
-        gains: dict[int, float] = {}
+    def _measure(self, works: list[Work]) -> dict[int, FinishPlan]:
+        """What the finish of each would be by itself; a take that fails is marked so."""
+        plans: dict[int, FinishPlan] = {}
 
         def measure(work: Work) -> None:
             try:
-                plan = measure_mix(
+                plans[id(work)] = measure_mix(
                     work.job.take,
                     _known(work.info),
                     self._ready_for(work),
@@ -175,32 +170,10 @@ class _Batch:
                 )
             except DrytakeError as error:
                 work.failure = error
-                return
-            gains[id(work)] = round(
-                plan.gain_db, 6
-            )  # as the log keeps it, so that the next run finds the same
-            if plan.loudness_before_lufs is not None:
-                loudness[id(work)] = plan.loudness_before_lufs
 
-        self._compile(unknown)
-        self._parallel(measure, unknown)
-        for work in group:
-            line = known[id(work)]
-            if line is not None and line["loudness_before_lufs"] is not None:
-                loudness[id(work)] = line["loudness_before_lufs"]
-        audible = [work for work in group if id(work) in loudness and work.failure is None]
-        loudest = max(audible, key=lambda work: (loudness[id(work)], work.job.name), default=None)
-        if loudest is not None and id(loudest) not in gains:
-            line = known[id(loudest)]
-            if line is not None and line.get("level_set_by") == loudest.job.take.name:
-                gains[id(loudest)] = line["gain_db"]
-            else:
-                self._compile([loudest])
-                measure(loudest)
-        for work in group:
-            work.alone = len(group) == 1
-            work.gain_db = 0.0 if loudest is None else gains.get(id(loudest), 0.0)
-            work.level_set_by = None if loudest is None else loudest.job.take.name
+        self._compile(works)
+        self._parallel(measure, works)
+        return plans
 
     def _settle(self, work: Work) -> bool:
         """Whether nothing has to be rendered: the take has failed already, or its mix is there."""
@@ -308,6 +281,7 @@ class _Batch:
             options=self.options,
             identity=self._identity(work),
             mix_identity=self._mix_identity(work),
+            session_identity=self._session_identity(work, self.options.passage),
             seconds=time.perf_counter() - began,
         )
         self._finish(work, line)
@@ -331,6 +305,18 @@ class _Batch:
                 "input": work.input_sha256,
                 "recipe": work.recipe_sha256,
                 "passage": [self.options.passage.from_s, self.options.passage.to_s],
+                "double_precision": self.options.double_precision,
+                "version": __version__,
+            }
+        )
+
+    def _session_identity(self, work: Work, passage: Passage) -> str:
+        """Of everything that decides a session's gain but the takes themselves."""
+        return identity_of(
+            {
+                "folder": str(work.job.take.files[0].absolute().parent),
+                "recipe": work.recipe_sha256,
+                "passage": [passage.from_s, passage.to_s],
                 "double_precision": self.options.double_precision,
                 "version": __version__,
             }

@@ -19,13 +19,17 @@ from render.session.takes import Take
 
 @dataclass(frozen=True)
 class Job:
-    """One take with one recipe into one file, whose name in the log is ``name``."""
+    """One take with one recipe into one file, whose name in the log is ``name``.
+
+    ``by_itself``: the call named this take, not the folder that it lies in.
+    """
 
     take: Take
     recipe: Recipe
     output: Path
     name: str
     tags: Tags
+    by_itself: bool = False
 
 
 @dataclass(frozen=True)
@@ -62,7 +66,8 @@ class Work:
     failure: DrytakeError | None = None
     gain_db: float | None = None
     level_set_by: str | None = None
-    alone: bool = False  # in its session, as far as this call knows
+    session_takes: int = 0  # of how many the gain was found; 0: not levelled by session
+    gain_from_log: bool = False
 
     @property
     def sample_rate_hz(self) -> int:

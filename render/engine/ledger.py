@@ -27,6 +27,9 @@ NEEDED = {
     "gain_db",
     "loudness_before_lufs",
     "level_set_by",
+    "session_gain_db",
+    "session_takes",
+    "session_identity",
 }
 
 Line = dict[str, Any]
@@ -54,6 +57,7 @@ class Ledger:
         self._by_identity: dict[str, Line] = {}
         self._by_mix: dict[str, Line] = {}
         self._by_output: dict[str, Line] = {}
+        self._by_session: dict[str, Line] = {}
         self._torn = False
         self._load()
 
@@ -83,6 +87,10 @@ class Ledger:
     def mixed(self, mix_identity: str) -> Line | None:
         """Newest line of a render of the same linear mix, whatever its gain was, else None."""
         return self._by_mix.get(mix_identity)
+
+    def levelled(self, session_identity: str) -> Line | None:
+        """Newest line of a session that was levelled as a whole, with its gain, else None."""
+        return self._by_session.get(session_identity)
 
     def add(self, line: Line) -> None:
         """Write one line at once, so that whatever happens next it is whole."""
@@ -123,3 +131,5 @@ class Ledger:
             self._by_identity[line["identity"]] = line
             self._by_mix[line["mix_identity"]] = line
             self._by_output[line["output"]] = line
+            if line["session_takes"] > 1 and line["session_identity"] is not None:
+                self._by_session[line["session_identity"]] = line

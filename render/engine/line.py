@@ -45,6 +45,7 @@ def done_line(
     options: Options,
     identity: str,
     mix_identity: str,
+    session_identity: str,
     seconds: float,
 ) -> Line:
     """Line of a render that went well."""
@@ -60,8 +61,12 @@ def done_line(
         "versions": versions(),
         "settings": settings(work, options),
         "level_set_by": work.level_set_by,
+        "session_gain_db": _number(work.gain_db),
+        "session_takes": work.session_takes,
         "identity": identity,
         "mix_identity": mix_identity,
+        # Only who has looked at the whole session knows its gain.
+        "session_identity": None if work.gain_from_log else session_identity,
         "output_bytes": status.st_size,
         "output_modified_ns": status.st_mtime_ns,
     }
@@ -153,7 +158,12 @@ def _warnings(work: Work, mix: Rendered, ready: ReadyRecipe) -> list[str]:
             f"raised by {plan.gain_db:.0f} dB: the capture is very soft, its noise is raised with it; "
             "turn down before you listen"
         )
-    if work.by_session and work.alone:
+    if work.gain_from_log:
+        warnings.append(
+            f"levelled like its session of {work.session_takes} takes, with the gain that the log has of it: "
+            "render the whole folder to find that anew"
+        )
+    elif work.session_takes == 1:
         warnings.append('levelled by itself: level_by = "session" had only this take to go by')
     if plan.mono_loudness_change_lu is not None and plan.mono_loudness_change_lu < -MONO_LOSS_LU:
         warnings.append(

@@ -93,7 +93,8 @@ def default_jobs() -> int:
 def _job(take: Take, recipe: Recipe, *, folder: Path, request: RenderRequest) -> Job:
     stem = take.output_stem + _passage_ending(request.options.passage)
     name = f"{recipe.name}/{stem}.{recipe.finish.format}"
-    return Job(take, recipe, folder / name, name, _tags(take, recipe, request))
+    tags = _tags(take, recipe, request)
+    return Job(take, recipe, folder / name, name, tags, by_itself=request.session.is_file())
 
 
 def _tags(take: Take, recipe: Recipe, request: RenderRequest) -> Tags:

@@ -16,6 +16,7 @@ import pytest
 
 from render.cli.main import main
 from tests.helpers.sessions import FLOAT, PLAIN_RECIPE, ROOM, read_mix, write_recipe, write_take
+from tests.helpers.signals import plucks
 
 FIELDS = {
     "take", "recipe", "output", "status", "reason", "input_sha256", "recipe_sha256", "settings", "sample_rate_hz",
@@ -297,6 +298,75 @@ def test_one_gain_for_a_session(tmp_path: Path) -> None:
     assert [lines[name]["status"] for name in ("loud", "soft", "louder")] == ["done"] * 3
     assert abs(lines["louder"]["loudness_lufs"] + 20.0) < 0.02
     assert len({line["gain_db"] for line in lines.values()}) == 1
+
+
+BY_SESSION = '[finish]\nlevel_by = "session"\nloudness_lufs = -20.0\n'
+
+
+@pytest.fixture
+def levelled(tmp_path: Path) -> tuple[Path, Path, Path, list[dict[str, Any]]]:
+    """A session of three takes of falling level, levelled as a whole: folder, recipe, output, log."""
+    folder, out = tmp_path / "s", tmp_path / "out"
+    for name, gain in (("loud", 1.0), ("soft", 0.25), ("softer", 0.1)):
+        write_take(folder / f"{name}.wav", audio=gain * plucks(2.0, sample_rate_hz=48_000))
+    recipe = write_recipe(tmp_path / "r.toml", PLAIN_RECIPE, BY_SESSION)
+    run("render", folder, "-r", recipe, "-o", out)
+    return folder, recipe, out, log_of(out)
+
+
+def test_a_take_by_itself_has_the_gain_of_its_session(
+    levelled: tuple[Path, Path, Path, list[dict[str, Any]]],
+) -> None:
+    """As the log knows it: unchanged it is kept, recorded again it is as loud as before, and a note says so."""
+    folder, recipe, out, lines = levelled
+    assert run("render", folder / "soft.wav", "-r", recipe, "-o", out) == 0
+    assert log_of(out)[-1]["status"] == "kept"
+
+    write_take(folder / "soft.wav", audio=0.2 * plucks(2.0, sample_rate_hz=48_000, seed=5))
+    assert run("render", folder / "soft.wav", "-r", recipe, "-o", out) == 0
+    line = log_of(out)[-1]
+    assert (line["status"], line["gain_db"]) == ("done", lines[0]["gain_db"])
+    assert (line["level_set_by"], line["session_takes"]) == ("loud", 3)
+    assert any("levelled like its session of 3 takes" in text for text in line["warnings"])
+
+
+def test_a_passage_of_a_take_by_itself_is_as_loud_as_in_its_session(
+    levelled: tuple[Path, Path, Path, list[dict[str, Any]]],
+) -> None:
+    """The gain of the whole session, until that passage of all takes has been levelled."""
+    folder, recipe, out, lines = levelled
+    passage = ("--from", "0.5", "--to", "1.5", "-r", recipe, "-o", out)
+    run("render", folder / "softer.wav", *passage)
+    assert log_of(out)[-1]["gain_db"] == lines[0]["gain_db"]
+    run("render", folder, *passage)
+    gain_db = log_of(out)[-1]["gain_db"]
+    assert gain_db != lines[0]["gain_db"]
+    run("render", folder / "softer.wav", *passage, "--redo")
+    assert log_of(out)[-1]["gain_db"] == gain_db
+
+
+def test_a_take_by_itself_of_which_no_session_is_known_is_levelled_by_itself(
+    levelled: tuple[Path, Path, Path, list[dict[str, Any]]],
+) -> None:
+    """Another recipe, another precision, another place: told, and no session for the next one either."""
+    folder, recipe, out, lines = levelled
+    other = write_recipe(recipe.with_name("other.toml"), PLAIN_RECIPE, BY_SESSION.replace("-20.0", "-21.0"))
+    elsewhere = folder.with_name("t") / "soft.wav"
+    elsewhere.parent.mkdir()
+    elsewhere.write_bytes((folder / "soft.wav").read_bytes())
+    beside = elsewhere.with_name("softer.wav")
+    beside.write_bytes((folder / "softer.wav").read_bytes())
+    for call in (
+        (folder / "soft.wav", "-r", other),
+        (folder / "soft.wav", "-r", recipe, "--precision", "double"),
+        (elsewhere, "-r", recipe, "--redo"),
+        (beside, "-r", recipe, "--redo"),
+    ):
+        run("render", *call, "-o", out)
+        line = log_of(out)[-1]
+        assert (line["session_takes"], line["level_set_by"]) == (1, line["take"])
+        assert line["gain_db"] > lines[0]["gain_db"] + 6.0
+        assert any("levelled by itself" in text for text in line["warnings"])
 
 
 def test_silence_is_rendered_with_null_figures(tmp_path: Path) -> None:

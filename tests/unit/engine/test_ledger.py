@@ -25,6 +25,9 @@ def _line(folder: Path, *, identity: str = "a", status: str = "done") -> Line:
         "gain_db": 1.0,
         "loudness_before_lufs": -20.0,
         "level_set_by": None,
+        "session_gain_db": None,
+        "session_takes": 0,
+        "session_identity": f"session of {identity}",
     }
 
 
@@ -38,6 +41,18 @@ def test_a_finished_mix_is_found_again(tmp_path: Path) -> None:
     assert found["gain_db"] == 1.0
     assert Ledger(tmp_path).kept("b") is None
     assert Ledger(tmp_path).mixed("mix of a") == found
+
+
+@pytest.mark.parametrize(
+    ("takes", "identity", "known"), [(2, "evening", True), (1, "evening", False), (2, None, False)]
+)
+def test_a_session_that_was_levelled_as_a_whole_is_known(
+    tmp_path: Path, takes: int, identity: str | None, known: bool
+) -> None:
+    """Not one that was a single take, nor a take whose gain came out of the log itself."""
+    line = _line(tmp_path) | {"session_gain_db": 3.0, "session_takes": takes, "session_identity": identity}
+    Ledger(tmp_path).add(line)
+    assert (Ledger(tmp_path).levelled("evening") is not None) is known
 
 
 @pytest.mark.parametrize("change", ["remove", "lengthen", "touch"])
