@@ -5,40 +5,33 @@ files -> (resample) -> convolve -> mix store -> plan the finish -> gain, limiter
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from functools import partial
 from itertools import pairwise
 from pathlib import Path
-from typing import TypeVar
 
-import numpy as np
-from numpy.typing import NDArray
-
-from render.audio.array import AnySamples, Samples
+from render.audio.array import AnySamples
 from render.audio.read import TakeInfo
 from render.audio.tags import Tags
 from render.audio.write import MixWriter
 from render.engine.capture import Capture, open_capture
 from render.engine.compile import CompiledRecipe, compile_recipe
 from render.engine.convolve import ConvolutionPlan, Measured, convolve_pairs, join_measured, plan_convolution
+from render.engine.finishing import finished_blocks
 from render.engine.preview import PREVIEW_FORMATS, UNSHIFTED, Check, Preview, Shift
 from render.engine.store import open_store
 from render.engine.workers import Workers
 from render.errors import TakeError
-from render.finish.dither import Quantiser
 from render.finish.ends import first_sound_frame
 from render.finish.k_weighting import two_practices_lu
-from render.finish.level import FinishPlan, apply_finish_block, plan_finish
+from render.finish.level import FinishPlan, plan_finish
 from render.recipe.models import Finish, Recipe
 from render.session.takes import Take
 from render.units import frames_from_ms, frames_from_s
 
-WRITE_FRAMES = 65_536
 END_SLOTS = 15  # 300 ms
 ENDS_LOUD = 10.0**-2.5
-T = TypeVar("T")
 
 
 @dataclass(frozen=True)
@@ -151,7 +144,16 @@ def render_mix(
             frames=plan.frames,
             tags=tags,
         ) as writer:
-            for block in _finished_blocks(mixed, plan, finish, dither_key=dither_key, workers=workers):
+            blocks = finished_blocks(
+                mixed.store,
+                plan,
+                finish,
+                slots=mixed.measured.slots,
+                take_frame=mixed.take_frame,
+                dither_key=dither_key,
+                workers=workers,
+            )
+            for block in blocks:
                 workers.step(0)
                 writer.write(block)
             if keep is not None and not keep(writer.finish()):
@@ -328,66 +330,3 @@ def _trim(store: AnySamples, ready: ReadyRecipe, passage: Passage, first_frame: 
         if sound is not None:
             first_frame = max(0, sound - frames_from_s(float(finish.head_s), sample_rate_hz=rate))
     return stretch_of(store, finish, first_frame=first_frame, sample_rate_hz=rate)
-
-
-def _finished_blocks(
-    mixed: Mixed, plan: FinishPlan, finish: Finish, *, dither_key: bytes, workers: Workers
-) -> Iterator[NDArray[np.int32] | Samples]:
-    """Finished blocks in order: whole numbers where the file holds whole numbers, else floats.
-
-    A block is good until the next one is asked for.
-    """
-    size = WRITE_FRAMES if workers.inside == 1 else 4 * WRITE_FRAMES
-    firsts = range(0, plan.frames, size)
-
-    def apply(first: int) -> Samples:
-        return apply_finish_block(mixed.store, plan, first, min(first + size, plan.frames))
-
-    if finish.format not in ("wav", "flac") or finish.bit_depth == "float":
-        yield from _in_order(apply, firsts, workers)
-        return
-    quantiser_of = partial(Quantiser, bit_depth=finish.bit_depth, key=dither_key, swap=_is_right_heavy(mixed))
-    if workers.inside == 1:
-        quantiser = quantiser_of()
-        buffer = np.empty((size, 2), np.int32)
-        for first in firsts:
-            block = apply(first)
-            yield quantiser.quantise(block, first_frame=mixed.take_frame + first, out=buffer[: len(block)])
-        return
-
-    def apply_and_round(first: int) -> NDArray[np.int32]:
-        return quantiser_of().quantise(apply(first), first_frame=mixed.take_frame + first)
-
-    yield from _in_order(apply_and_round, firsts, workers)
-
-
-def _in_order(action: Callable[[int], T], firsts: Sequence[int], workers: Workers) -> Iterator[T]:
-    """Results of an action in order, made by several threads if there are; never more of them ahead than threads."""
-    if workers.inside == 1:
-        yield from map(action, firsts)
-        return
-    import joblib
-
-    with joblib.Parallel(n_jobs=workers.inside, backend="threading") as parallel:
-        for group in range(0, len(firsts), workers.inside):
-            yield from parallel(
-                joblib.delayed(action)(first) for first in firsts[group : group + workers.inside]
-            )
-
-
-def _is_right_heavy(mixed: Mixed) -> bool:
-    """Whether the right side has more energy: dither follows the picture, so that a mirrored mix is mirrored whole.
-
-    Where both have the same to the bit, as in a mix of side sources only, the first frame that tells them apart
-    decides; where there is none the mix is its own mirror.
-    """
-    left, right, _ = mixed.measured.slots.plain.sum(axis=0)
-    if left != right:
-        return bool(right > left)
-    for first in range(0, len(mixed.store), WRITE_FRAMES):
-        block = mixed.store[first : first + WRITE_FRAMES]
-        apart = np.flatnonzero(block[:, 0] != block[:, 1])
-        if len(apart):
-            frame = block[apart[0]]
-            return bool(frame[1] > frame[0])
-    return False

@@ -289,7 +289,15 @@ def _plan(
     )
 
 
-def apply_finish_block(store: AnySamples, plan: FinishPlan, first: int, stop: int) -> Samples:
+def apply_finish_block(
+    store: AnySamples,
+    plan: FinishPlan,
+    first: int,
+    stop: int,
+    *,
+    out: Samples | None = None,
+    full_scale: float = 1.0,
+) -> Samples:
     """Apply gain, limiter and fades to a block.
 
     Parameters
@@ -299,11 +307,16 @@ def apply_finish_block(store: AnySamples, plan: FinishPlan, first: int, stop: in
     plan : FinishPlan
     first, stop : int
         Range within the finished file: frame 0 is the store's frame `plan.first_frame`.
+    out : float64, shape (stop - first or more, 2), optional
+        Where the result goes, from its beginning on.
+    full_scale : float
+        What 1.0 becomes; a power of two, so that it changes no other bit.
 
     Returns
     -------
     float64, shape (stop - first, 2)
-        Each channel contiguous if it was in the store. Cut into whatever blocks, the same values come out.
+        Each channel contiguous if it was in the store, or is in `out`. Cut into whatever blocks, the same values
+        come out.
 
     Raises
     ------
@@ -312,7 +325,10 @@ def apply_finish_block(store: AnySamples, plan: FinishPlan, first: int, stop: in
     """
     check_range(first, stop, plan.frames)
     start = plan.first_frame
-    block = np.multiply(store[start + first : start + stop], gain_from_db(plan.gain_db), dtype=np.float64)
+    mix = store[start + first : start + stop]
+    block = np.empty_like(mix, np.float64, subok=False) if out is None else out[: len(mix)]
+    np.copyto(block, mix)
+    block *= gain_from_db(plan.gain_db) * full_scale
     for low, high, gain in plan.curve.pieces(first, stop):
         block[low - first : high - first] *= gain[:, np.newaxis]
     passage = Passage(store, plan.first_frame, plan.stop_frame, plan.fade_in_frames, plan.fade_out_frames)

@@ -17,7 +17,7 @@ from typing import Any, TypeVar
 import numpy as np
 import pytest
 
-from render.engine import batch, mix, store
+from render.engine import batch, finishing, store
 from render.engine.job import Event, Options
 from render.engine.mix import Passage
 from render.session.takes import Session, find_takes
@@ -259,7 +259,7 @@ def test_workers_inside_a_long_take_and_spooled_mixes(
     """One long take over all cores, blocks of any length; the mix in memory or in a file."""
     monkeypatch.setattr(batch, "LONG_TAKE_S", 0.5)
     monkeypatch.setattr(store, "IN_MEMORY_BYTES", in_memory_bytes)
-    monkeypatch.setattr(mix, "WRITE_FRAMES", write_frames)
+    monkeypatch.setattr(finishing, "WRITE_FRAMES", write_frames)
 
     recipes = [*EXACT, "ogg"]
     lines = rendered(given, tmp_path, recipes, jobs=jobs)
