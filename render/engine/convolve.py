@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from render.audio.array import AnySamples, Samples
+from render.engine.spares import Spares
 from render.engine.two_step import Spectrum, TwoStep, choose_sides, two_step
 from render.engine.weigh import steps_to_try, weigh_pair
 from render.finish.k_weighting import k_weighting_run_in_frames
@@ -127,6 +128,7 @@ def convolve_pairs(
     stop_frame: int,
     store: AnySamples | None,
     on_pair: Callable[[int], None] | None = None,
+    spares: Spares | None = None,
 ) -> Measured:
     """Render frames `first_frame` to `stop_frame` of the linear mix into `store`, and measure them.
 
@@ -140,6 +142,8 @@ def convolve_pairs(
         Where the mix goes; None only measures.
     on_pair : callable, optional
         Called with the number of frames done after every pair: progress, and the place to stop from.
+    spares : Spares, optional
+        Where the memory to work in comes from, and goes back to.
 
     Returns
     -------
@@ -148,8 +152,28 @@ def convolve_pairs(
     """
     if first_frame % plan.pair_frames:
         raise ValueError(f"first_frame must be a multiple of {plan.pair_frames}, not {first_frame}")
+    memory = Spares() if spares is None else spares
+    with (
+        memory.lend((2, plan.fft_frames + plan.hop_frames), plan.dtype) as input_frames,
+        memory.lend((2, plan.transform.rows, plan.transform.columns), plan.spectrum.dtype) as pair,
+    ):
+        window = _Window(reader, plan, input_frames, pair)
+        return _convolve(
+            window, plan, first_frame=first_frame, stop_frame=stop_frame, store=store, on_pair=on_pair
+        )
+
+
+def _convolve(
+    window: _Window,
+    plan: ConvolutionPlan,
+    *,
+    first_frame: int,
+    stop_frame: int,
+    store: AnySamples | None,
+    on_pair: Callable[[int], None] | None,
+) -> Measured:
+    """Pair after pair, tile after tile."""
     length, hop, rate = plan.fft_frames, plan.hop_frames, plan.sample_rate_hz
-    window = _Window(reader, plan)
     tile_frames = TILE_SLOTS * slot_frames(rate)
     scratch = np.empty((2, tile_frames), plan.dtype).T
     powers: list[NDArray[np.float64]] = []
@@ -209,11 +233,13 @@ def join_measured(parts: list[Measured]) -> Measured:
 class _Window:
     """The stretch of input under the transforms of one pair; moves along without reading a frame twice."""
 
-    def __init__(self, reader: SourceReader, plan: ConvolutionPlan) -> None:
+    def __init__(
+        self, reader: SourceReader, plan: ConvolutionPlan, input_frames: AnySamples, pair: Spectrum
+    ) -> None:
         self._reader = reader
         self._plan = plan
-        self._buffer = np.zeros((2, plan.fft_frames + plan.hop_frames), plan.dtype)
-        self._pair = np.empty((2, plan.transform.rows, plan.transform.columns), plan.spectrum.dtype)
+        self._buffer = input_frames
+        self._pair = pair
         self._stop: int | None = None
 
     def pair(self, start: int) -> Spectrum:
@@ -230,8 +256,11 @@ class _Window:
         self._reader.read_into(buffer[:, kept:].T, first_frame=stop - frames + kept)
         self._stop = stop
         blocks = self._pair.view(plan.dtype).reshape(2, plan.fft_frames, 2)
-        blocks[:, :, 0] = buffer[:, : plan.fft_frames]
-        blocks[:, :, 1] = buffer[:, plan.hop_frames :]
+        second = buffer[:, plan.hop_frames :]
+        for low in range(0, plan.fft_frames, TILE_BINS):  # both go to the same lines of the cache
+            high = min(low + TILE_BINS, plan.fft_frames)
+            blocks[:, low:high, 0] = buffer[:, low:high]
+            blocks[:, low:high, 1] = second[:, low:high]
         return self._pair
 
 

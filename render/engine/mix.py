@@ -215,7 +215,9 @@ def mixed_store(
     ) as capture:
         first_frame, stop_frame = _wanted_frames(passage, capture.frames, ready, take)
         grid_frame = first_frame // convolution.pair_frames * convolution.pair_frames
-        with open_store(stop_frame - grid_frame, dtype=convolution.dtype, folder=folder) as store:
+        with open_store(
+            stop_frame - grid_frame, dtype=convolution.dtype, folder=folder, spares=workers.spares
+        ) as store:
             measured = _convolve(capture, convolution, store, first_frame=grid_frame, workers=workers)
             store.flags.writeable = False
             stretch = _trim(store, ready, passage, first_frame - grid_frame)
@@ -267,7 +269,13 @@ def _convolve(
         with capture.open_reader() as reader:
             part = store[low - first_frame : high - first_frame]
             return convolve_pairs(
-                reader, plan, first_frame=low, stop_frame=high, store=part, on_pair=workers.step
+                reader,
+                plan,
+                first_frame=low,
+                stop_frame=high,
+                store=part,
+                on_pair=workers.step,
+                spares=workers.spares,
             )
 
     if shares == 1:

@@ -17,6 +17,7 @@ import numpy as np
 
 from render.audio.array import AnySamples
 from render.audio.write import TEMPORARY_PREFIX
+from render.engine.spares import Spares
 from render.errors import OutputError
 
 IN_MEMORY_BYTES = 96_000_000  # a take of four minutes at 48 kHz
@@ -30,6 +31,7 @@ def open_store(
     *,
     dtype: np.dtype[np.float32] | np.dtype[np.float64],
     folder: Path,
+    spares: Spares | None = None,
 ) -> Iterator[AnySamples]:
     """Room for `frames` of stereo, shape (frames, 2) with each channel contiguous; gone when the block ends.
 
@@ -39,6 +41,8 @@ def open_store(
     dtype : float32 or float64
     folder : Path
         Where a long take's file may lie; it must exist.
+    spares : Spares, optional
+        Where the memory of a short take comes from, and goes back to.
 
     Raises
     ------
@@ -47,7 +51,8 @@ def open_store(
     """
     size = 2 * frames * dtype.itemsize
     if size <= IN_MEMORY_BYTES:
-        yield np.empty((2, frames), dtype).T
+        with (Spares() if spares is None else spares).lend((2, frames), dtype) as rows:
+            yield rows.T
         return
     try:
         spool = tempfile.NamedTemporaryFile(prefix=_own_prefix(), dir=folder, delete=False)  # noqa: SIM115 - closed below

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+
+from render.engine.spares import Spares
 
 Progress = Callable[[int], None]
 
@@ -15,11 +17,12 @@ class Cancelled(Exception):  # noqa: N818 - not an error: the user asked for it
 
 @dataclass(frozen=True)
 class Workers:
-    """How many threads a render may use inside, whom it tells of its steps, and what stops it."""
+    """How many threads a render may use inside, whom it tells of its steps, what stops it, and memory at hand."""
 
     inside: int = 1
     progress: Progress | None = None
     cancel: threading.Event | None = None
+    spares: Spares = field(default_factory=Spares)
 
     def step(self, frames: int) -> None:
         """Tell progress; stop here if asked to."""
