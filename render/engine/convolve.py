@@ -105,14 +105,14 @@ def plan_convolution(
         frames_per_need=FFT_PER_TAP,
     )
     precise = two_step(rows, columns, double_precision=True)
-    padded = np.zeros((2, 2, rows * columns), np.complex128)
-    padded[:, :, : len(response)] = response.transpose(1, 2, 0)
-    spectrum = padded.reshape(2, 2, rows, columns)
-    for out in spectrum:
-        precise.forward(out)
-    transform = precise
-    if not double_precision:
-        transform, spectrum = two_step(rows, columns, double_precision=False), spectrum.astype(np.complex64)
+    transform = precise if double_precision else precise.in_single_precision()
+    spectrum = np.empty((2, 2, rows, columns), transform.back.dtype)
+    by_source = np.empty((2, rows * columns), np.complex128)
+    for out in range(2):
+        by_source[:, : len(response)] = response[:, out].T
+        by_source[:, len(response) :] = 0.0
+        precise.forward(by_source.reshape(2, rows, columns))
+        spectrum[out] = by_source.reshape(2, rows, columns)
     spectrum.flags.writeable = False
     steps = steps_to_try(
         transform, sample_rate_hz=sample_rate_hz, first_valid_frame=rows * columns - hop_frames

@@ -66,6 +66,10 @@ class TwoStep:
             np.multiply(spectrum, self.back, out=spectrum)
         _in_place(scipy.fft.ifft, spectra, axis=1)
 
+    def in_single_precision(self) -> TwoStep:
+        """The same in single precision."""
+        return _read_only(self.rows, self.columns, self.back.astype(np.complex64))
+
     def bins(self) -> NDArray[np.int64]:
         """Number of the bin in every place, -frames / 2 to frames / 2 - 1; shape (rows, columns)."""
         number = np.arange(self.rows)[:, np.newaxis] + self.rows * np.arange(self.columns)
@@ -74,13 +78,18 @@ class TwoStep:
 
 def two_step(rows: int, columns: int, *, double_precision: bool) -> TwoStep:
     """Prepare transforms of `rows` times `columns` frames."""
-    turns = np.arange(rows)[:, np.newaxis] * np.arange(columns) / (rows * columns)
-    back = np.exp(2j * np.pi * turns)
-    precise = back if double_precision else back.astype(np.complex64)
-    forth = precise.conj()
-    for table in (precise, forth):
+    angles = np.arange(rows)[:, np.newaxis] * np.arange(columns) * (2.0 * np.pi / (rows * columns))
+    back = np.empty((rows, columns), np.complex128)
+    np.cos(angles, out=back.real)
+    np.sin(angles, out=back.imag)
+    return _read_only(rows, columns, back if double_precision else back.astype(np.complex64))
+
+
+def _read_only(rows: int, columns: int, back: Spectrum) -> TwoStep:
+    forth = back.conj()
+    for table in (back, forth):
         table.flags.writeable = False
-    return TwoStep(rows, columns, forth, precise)
+    return TwoStep(rows, columns, forth, back)
 
 
 def choose_sides(
