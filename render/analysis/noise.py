@@ -1,0 +1,164 @@
+"""The noise of each source in its quietest passages, and how far the playing stands above it.
+
+Beside the chain, before anything is mixed; read from third octaves (`bands`). A passage is most of a second: long
+enough that no note rests at one level through it, short enough to lie between two phrases.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from render.analysis.bands import Bands, a_weighting_db, measure_bands
+from render.audio.array import AnySamples, Reals
+from render.units import db_from_power
+
+PASSAGE_S = 0.7
+"""A breath between two phrases; a plucked string falls by 2 dB or more in it."""
+
+STILL_DB = 2.0
+"""From its first to its last third a passage of noise changes by less than this, the bands in the mean too; decaying
+notes change by more, their upper bands much more."""
+
+QUIET_DB = 1.5
+"""Windows within this of the quietest passage count as noise with it."""
+
+NOISY_DB = 30.0
+"""Less than this between playing and noise (A-weighted) and the noise is heard: a take finished at -16 LUFS and played
+at a homely 70 dB SPL has its noise at 40 dB there, ten above a quiet room. Past 45 dB it is under the room's own."""
+
+_SILENT = 1e-16
+"""-160 dBFS: nothing but rounding, digital silence."""
+
+
+@dataclass(frozen=True, eq=False)
+class Noise:
+    """Noise of one channel.
+
+    Attributes
+    ----------
+    level_dbfs : float
+        RMS in the quietest passages, from 20 Hz up; minus infinity: digital silence is all there is but playing, or at
+        all.
+    settled : bool
+        Whether that is noise: a passage that stays at its level. If not, the playing never stops, and the noise lies
+        somewhere below.
+    playing_dbfs : float
+        RMS of the loud windows.
+    signal_to_noise_db : float
+        Playing against noise, both A-weighted; infinite in digital silence.
+    silence_s : float
+        How long the take is digitally silent.
+    centre_hz : float64, shape (bands,)
+    band_dbfs : float64, shape (bands,)
+        The noise in third octaves.
+    """
+
+    level_dbfs: float
+    settled: bool
+    playing_dbfs: float
+    signal_to_noise_db: float
+    silence_s: float
+    centre_hz: Reals
+    band_dbfs: Reals
+
+    @property
+    def noisy(self) -> bool:
+        """Whether the noise will be heard: it is noise for sure, and less than `NOISY_DB` below the playing."""
+        return self.settled and self.signal_to_noise_db < NOISY_DB
+
+
+def noise_from_bands(bands: Bands) -> tuple[Noise, ...]:
+    """Noise of every channel of a take."""
+    # the last window may be filled up with silence
+    count = len(bands.total) - 1 if len(bands.total) > 3 else len(bands.total)
+    return tuple(
+        _noise(
+            bands.total[:count, channel].astype(np.float64),
+            bands.power[:count, channel].astype(np.float64),
+            bands,
+        )
+        for channel in range(bands.total.shape[1])
+    )
+
+
+def quietest_passage(total: Reals, *, windows: int) -> int | None:
+    """Where the quietest passage begins that is not digitally silent anywhere; None if there is none."""
+    if len(total) < windows or windows < 1:
+        return None
+    sums = np.concatenate([[0.0], np.cumsum(total)])
+    mean = sums[windows:] - sums[:-windows]
+    silent = np.concatenate([[0], np.cumsum(total <= _SILENT)])
+    mean[silent[windows:] > silent[:-windows]] = math.inf
+    at = int(np.argmin(mean))
+    return at if math.isfinite(mean[at]) else None
+
+
+def playing_windows(total: Reals) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+    """Windows that hold the playing: not more than 10 dB below the mean of all that is not silent."""
+    sounding = total > _SILENT
+    mean = float(total[sounding].mean()) if sounding.any() else math.inf
+    return np.asarray(total > 0.1 * mean)
+
+
+def _noise(total: Reals, power: Reals, bands: Bands) -> Noise:
+    weight = 10.0 ** (a_weighting_db(bands.centre_hz) / 10.0)
+    playing = playing_windows(total)
+    loud = float(total[playing].mean()) if playing.any() else 0.0
+    windows = min(max(1, round(PASSAGE_S / bands.hop_s)), max(1, len(total)))
+    first = quietest_passage(total, windows=windows)
+    quiet = np.zeros(len(total), dtype=np.bool_)
+    settled = False
+    if first is not None:
+        passage = slice(first, first + windows)
+        smooth = np.convolve(total, np.ones(3) / 3.0, mode="same") if len(total) >= 3 else total
+        quiet = (smooth <= 10.0 ** (QUIET_DB / 10.0) * total[passage].mean()) & (total > _SILENT)
+        quiet[passage] = True
+        settled = windows * bands.hop_s >= 0.9 * PASSAGE_S and _is_still(total[passage], power[passage])
+    level = float(total[quiet].mean()) if quiet.any() else 0.0
+    band = power[quiet].mean(axis=0) if quiet.any() else np.zeros(power.shape[1])
+    weighted = float(band @ weight)
+    signal = float(power[playing].mean(axis=0) @ weight) if playing.any() else 0.0
+    with np.errstate(divide="ignore"):
+        band_dbfs = 10.0 * np.log10(band)
+    return Noise(
+        level_dbfs=db_from_power(level),
+        settled=settled or level == 0.0,
+        playing_dbfs=db_from_power(loud),
+        signal_to_noise_db=db_from_power(signal / weighted) if weighted > 0.0 else math.inf,
+        silence_s=float(np.count_nonzero(total <= _SILENT) * bands.hop_s),
+        centre_hz=bands.centre_hz,
+        band_dbfs=band_dbfs,
+    )
+
+
+def _is_still(total: Reals, power: Reals) -> bool:
+    """Whether a passage stays at its level, as a whole and in the mean of its bands."""
+    third = max(1, len(total) // 3)
+    heard = power.mean(axis=0) > _SILENT
+    before, after = power[:third, heard].mean(axis=0), power[-third:, heard].mean(axis=0)
+    floor = _SILENT * 1e-3
+    whole_db = 10.0 * math.log10(
+        max(float(total[-third:].mean()), floor) / max(float(total[:third].mean()), floor)
+    )
+    band_db = 10.0 * np.log10(np.maximum(after, floor) / np.maximum(before, floor))
+    mean_db = float(np.abs(band_db).mean()) if heard.any() else 0.0
+    return abs(whole_db) < STILL_DB and mean_db < STILL_DB
+
+
+def measure_noise(audio: AnySamples, *, sample_rate_hz: float) -> tuple[Noise, ...]:
+    """Noise of every channel of a whole take.
+
+    Parameters
+    ----------
+    audio : float32 or float64, shape (frames, channels)
+    sample_rate_hz : float
+
+    Returns
+    -------
+    tuple of Noise
+        One a channel.
+    """
+    return noise_from_bands(measure_bands(audio, sample_rate_hz=sample_rate_hz))
