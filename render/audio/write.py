@@ -238,7 +238,7 @@ class MixWriter:
                 frames=self._frames,
                 info=riff_info(self._tags),
             )
-            return _WavSink(self._temporary, header, self._bit_depth)
+            return _WavSink(self._temporary, header, self._bit_depth, self._channels)
         able = _FORMATS[self._format]
         file = soundfile.SoundFile(
             os.fsencode(self._temporary) if os.name == "posix" else str(self._temporary),
@@ -293,16 +293,19 @@ class _Sink(Protocol):
 class _WavSink:
     """A header, then the samples as they are."""
 
-    def __init__(self, path: Path, header: bytes, bit_depth: BitDepth) -> None:
+    def __init__(self, path: Path, header: bytes, bit_depth: BitDepth, channels: int) -> None:
         self._file = path.open("wb", buffering=0)
         self._bit_depth = bit_depth
+        self._scratch = np.empty(4 * _WAV_FRAMES * channels, np.uint8)
         self._bytes = 0
         self._put(memoryview(header))
         self._header_bytes = self._bytes
 
     def write(self, block: Block) -> None:
         for first in range(0, len(block), _WAV_FRAMES):
-            self._put(sample_bytes(block[first : first + _WAV_FRAMES], self._bit_depth))
+            self._put(
+                sample_bytes(block[first : first + _WAV_FRAMES], self._bit_depth, scratch=self._scratch)
+            )
 
     def close(self) -> None:
         if (self._bytes - self._header_bytes) % 2:

@@ -162,6 +162,7 @@ def test_three_bytes_of_every_word(channels: int) -> None:
     wanted = b"".join(int(word >> 8).to_bytes(3, "little", signed=True) for word in words.reshape(-1))
     assert bytes(sample_bytes(words, 24)) == wanted
     assert bytes(sample_bytes(np.asfortranarray(words), 24)) == wanted
+    assert bytes(sample_bytes(words, 24, scratch=np.full(4 * words.size, 9, np.uint8))) == wanted
 
 
 def test_two_bytes_and_floats() -> None:

@@ -366,7 +366,7 @@ def test_full_disc_under_wav(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) ->
 
 def test_short_writes_are_continued(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A system may take less than it was given."""
-    wav: Any = write._WavSink(tmp_path / "a.wav", b"", 24)
+    wav: Any = write._WavSink(tmp_path / "a.wav", b"", 24, 2)
     real = wav._file
 
     class Hesitant:
