@@ -1,91 +1,232 @@
-"""One signal on both tracks, or two sources of one sound: told by what a gain alone leaves over.
+"""Takes of one session against each other, and the two sources of one take: another guitar, a swap, a dead source.
 
-Stands behind `coherence`. A mono cable in a stereo socket, or a recorder that copies one input to both tracks, leaves
-two tracks that differ by a gain and by noise. Two sources in one guitar differ in level from note to note.
+Beside the chain, before anything is mixed; read from third octaves (`bands`). What tells a guitar and how it is rigged
+is the ratio of its two sources band by band: the piece played changes both alike.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
-from render.analysis.coherence import Pooled
+from render.analysis.bands import Bands
+from render.analysis.noise import noise_from_bands, playing_windows
 from render.audio.array import Reals
+from render.units import db_from_power
 
-SAME_SIGNAL_DB = -35.0
-"""One signal leaves less than this: half a frame of delay at 48 kHz, or half a decibel over a third of the power,
-leaves more. Two sources of a guitar leave -10 dB and more."""
+FEWEST_TAKES = 4
+"""With three takes one that differs from two may as well be the only one that is right."""
 
-MOST_DB = 0.0
-LEAST_DB = -140.0
+FAR_DB = 4.5
+"""Spread of the ratio (or a source's spectrum counted half) between two takes of different guitars; takes of one guitar
+in other keys and registers stay within 3 dB."""
 
-_FEWEST_BINS = 8
+CLEARLY = 1.8
+"""A take must be so much farther from the rest than the rest, in the middle, from its own nearest."""
+
+DEAD_DB = 40.0
+"""So far below the other a source is dead: made as loud, it would bring crosstalk and the converter's noise."""
+
+FOLLOWS_DB = 3.0
+"""A source whose every band rises by less when the other begins to play hears nothing of it."""
+
+_BANDS_HZ = (75.0, 8500.0)
+_FEWEST_BANDS = 8
+_SILENT = 1e-16
+
+
+@dataclass(frozen=True, eq=False)
+class Profile:
+    """Long-term spectrum of the playing in both sources, noise taken off.
+
+    Attributes
+    ----------
+    centre_hz : float64, shape (bands,)
+    level_dbfs : float64, shape (2, bands)
+        Not-a-number where the playing does not stand 6 dB over the noise.
+    """
+
+    centre_hz: Reals
+    level_dbfs: Reals
+
+    @property
+    def ratio_db(self) -> Reals:
+        """Source 2 over source 1."""
+        return np.asarray(self.level_dbfs[1] - self.level_dbfs[0], dtype=np.float64)
+
+
+def profile_from_bands(bands: Bands) -> Profile:
+    """Long-term spectrum of a take of two sources, over the windows in which it is played."""
+    inside = (bands.centre_hz >= _BANDS_HZ[0]) & (bands.centre_hz <= _BANDS_HZ[1])
+    power = bands.power[..., inside].astype(np.float64)
+    level = np.full((2, int(inside.sum())), np.nan)
+    whole = bands.total.sum(axis=1).astype(np.float64)
+    playing = playing_windows(whole)
+    if playing.any():
+        for channel, noise in enumerate(noise_from_bands(bands)):
+            floor = 10.0 ** (noise.band_dbfs[inside] / 10.0) if noise.settled else np.zeros(level.shape[1])
+            mean = power[playing, channel].mean(axis=0)
+            told = (mean > 4.0 * floor) & (mean > _SILENT)
+            level[channel, told] = 10.0 * np.log10((mean - floor)[told])
+    return Profile(centre_hz=bands.centre_hz[inside], level_dbfs=level)
+
+
+def distance_db(one: Profile, other: Profile) -> float:
+    """How far two takes lie apart; not-a-number where they have too few bands in common.
+
+    The standard deviation over the bands of the difference of their ratios, or half that of a source's own spectrum if
+    it is greater: gains do not count.
+    """
+    return max(_spread(one.ratio_db - other.ratio_db), *(0.5 * _spread(a - b) for a, b in _pairs(one, other)))
+
+
+def _pairs(one: Profile, other: Profile, *, crossed: bool = False) -> list[tuple[Reals, Reals]]:
+    levels = other.level_dbfs[::-1] if crossed else other.level_dbfs
+    return list(zip(one.level_dbfs, levels, strict=True))
+
+
+def _spread(difference_db: Reals) -> float:
+    told = difference_db[np.isfinite(difference_db)]
+    return float(np.std(told)) if len(told) >= _FEWEST_BANDS else math.nan
 
 
 @dataclass(frozen=True)
 class Likeness:
-    """What is left of one source when the other, with the best gain, is taken from it.
+    """One take among those of its session.
 
     Attributes
     ----------
-    residual_db : float
-        In dB of the source, at most 0; noise that only one source has is not counted.
-    gain_db : float
-        Of the second source against the first.
+    nearest_db : float
+        Distance to the take most like it; not-a-number where it cannot be told.
+    usual_db : float
+        The same for the rest of the session, in the middle.
+    other_guitar : bool
+        It stands alone, far from all others, which are like each other.
+    mirrored : bool
+        It is like the others with its sources exchanged.
+    sureness : float
+        0 to 1, of whichever of the two is true.
     """
 
-    residual_db: float
-    gain_db: float
-
-    @property
-    def same_signal(self) -> bool:
-        """Whether both tracks hold one signal (also where one is inverted)."""
-        return self.residual_db < SAME_SIGNAL_DB
+    nearest_db: float
+    usual_db: float
+    other_guitar: bool = False
+    mirrored: bool = False
+    sureness: float = 0.0
 
 
-def measure_likeness(pooled: Pooled) -> Likeness | None:
-    """How nearly both sources are one signal, over all frequencies that they have in common, by their power.
+def compare_takes(profiles: Sequence[Profile]) -> tuple[Likeness, ...]:
+    """Which takes of a session are not like the rest.
 
-    Parameters
+    A take stands alone if every other one is far (`FAR_DB`) and the others have each other near. Two takes of another
+    guitar have each other: two guitars in one session are no fault.
+    """
+    count = len(profiles)
+    apart = np.full((count, count), np.nan)
+    for a in range(count):
+        for b in range(count):
+            if a != b:
+                apart[a, b] = distance_db(profiles[a], profiles[b])
+    nearest = np.array([np.nanmin(row) if np.isfinite(row).any() else math.nan for row in apart])
+    return tuple(_likeness(at, profiles, nearest) for at in range(count))
+
+
+def _likeness(at: int, profiles: Sequence[Profile], nearest: Reals) -> Likeness:
+    others = np.delete(nearest, at)
+    others = others[np.isfinite(others)]
+    here = float(nearest[at])
+    usual = float(np.median(others)) if len(others) else math.nan
+    plain = Likeness(nearest_db=here, usual_db=usual)
+    if len(others) + 1 < FEWEST_TAKES or not math.isfinite(here):
+        return plain
+    near = max(usual, 0.5 * FAR_DB)
+    if here < FAR_DB or here < CLEARLY * near:
+        return plain
+    sureness = round(min(1.0, 0.5 * here / (CLEARLY * near)), 2)
+    crossed = _crossed_db(profiles[at], [one for index, one in enumerate(profiles) if index != at])
+    if crossed <= max(near, 0.5 * here):
+        return Likeness(nearest_db=here, usual_db=usual, mirrored=True, sureness=sureness)
+    return Likeness(nearest_db=here, usual_db=usual, other_guitar=True, sureness=sureness)
+
+
+def _crossed_db(one: Profile, others: Sequence[Profile]) -> float:
+    """Distance to the nearest of others, its own sources exchanged."""
+    turned = Profile(centre_hz=one.centre_hz, level_dbfs=one.level_dbfs[::-1])
+    found = [distance_db(turned, other) for other in others]
+    told = [value for value in found if math.isfinite(value)]
+    return min(told, default=math.inf)
+
+
+@dataclass(frozen=True)
+class Life:
+    """Whether one source hears the playing that the other hears.
+
+    Attributes
     ----------
-    pooled : Pooled
-
-    Returns
-    -------
-    Likeness or None
-        None if they have nothing in common.
-
-    Notes
-    -----
-    With noise on both tracks the gain at a frequency lies between abs(cross) / first, too small by the noise of the
-    first source, and second / abs(cross), too large by that of the second. A frequency is at odds with the gain of
-    all by its distance from that interval, and by its phase; what chance allows is taken off.
+    level_dbfs : float
+        RMS while the other plays, what is there anyway taken off.
+    against_other_db : float
+        That against the same of the other source; not-a-number if the other has nothing either.
+    rise_db : float
+        Of the band that rises most from the other's quiet windows to its loud ones; not-a-number if the other never
+        rests.
+    dead : bool
     """
-    some = pooled.usable
-    if np.count_nonzero(some) < _FEWEST_BINS:
-        return None
-    cross = pooled.cross[some]
-    size = np.abs(cross)
-    smaller, larger = np.log(size / pooled.first[some]), np.log(pooled.second[some] / size)
-    share = size / np.sum(size)
-    gain = _middle(0.5 * (smaller + larger), share)
-    noise = pooled.chance[some] * (1.0 - pooled.coherence[some]) / np.maximum(pooled.coherence[some], 1e-12)
-    off_level = np.maximum(0.0, np.maximum(smaller - gain, gain - larger))
-    sign = 1.0 if float(np.sum(cross.real)) >= 0.0 else -1.0
-    # Length of the difference of two phasors, at most 2.
-    off_phase = np.abs(sign * cross / size - 1.0)
-    odd = np.sum(share * (np.minimum(np.expm1(np.minimum(off_level, 1.0)), 1.0) ** 2 + off_phase**2))
-    by_chance = 0.5 * float(np.sum(share * np.minimum(noise, 1.0)))
-    residual = max(0.0, float(odd) - by_chance)
-    residual_db = 10.0 * math.log10(residual) if residual > 0.0 else LEAST_DB
-    return Likeness(
-        residual_db=min(MOST_DB, max(LEAST_DB, residual_db)), gain_db=20.0 / math.log(10.0) * gain
-    )
+
+    level_dbfs: float
+    against_other_db: float
+    rise_db: float
+    dead: bool
 
 
-def _middle(values: Reals, share: Reals) -> float:
-    """Weighted median."""
-    order = np.argsort(values)
-    return float(values[order][np.searchsorted(np.cumsum(share[order]), 0.5)])
+def life_from_bands(bands: Bands) -> tuple[Life, ...]:
+    """Judge both sources of a take against each other."""
+    count = len(bands.total) - 1 if len(bands.total) > 3 else len(bands.total)
+    total = bands.total[:count].astype(np.float64)
+    power = bands.power[:count].astype(np.float64)
+    signals, rises = [], []
+    for channel in range(2):
+        signal, rise = _heard_of_other(power, total, channel)
+        signals.append(signal)
+        rises.append(rise)
+    lives = []
+    for channel in range(2):
+        mine, other = signals[channel], signals[1 - channel]
+        against = db_from_power(mine / other) if other > 0.0 else math.nan
+        silent = not (total[:, channel] > _SILENT).any()
+        dead = silent or against < -DEAD_DB or (rises[channel] < FOLLOWS_DB and against < 0.0)
+        lives.append(Life(db_from_power(mine), against, rises[channel], dead))
+    return tuple(lives)
+
+
+def _heard_of_other(power: Reals, total: Reals, channel: int) -> tuple[float, float]:
+    """Mean square that comes and goes with the other source's playing, and by how much the clearest band rises."""
+    own, other = total[:, channel], total[:, 1 - channel]
+    playing = playing_windows(other)
+    if not playing.any() or not (other > _SILENT).any():
+        playing = playing_windows(own)
+    if not playing.any():
+        return 0.0, math.nan
+    loud = power[playing, channel].mean(axis=0)
+    quiet = _resting(other, playing)
+    if np.count_nonzero(quiet) >= 4:
+        still = power[quiet, channel].mean(axis=0)
+        rise = float(
+            np.max(10.0 * np.log10(np.maximum(loud, _SILENT) / np.maximum(still, _SILENT)), initial=0.0)
+        )
+        return float(np.maximum(loud - still, 0.0).sum()), rise
+    # the other never rests: does this one move at all?
+    level_db = 10.0 * np.log10(np.maximum(total[playing], _SILENT))
+    spread = np.std(level_db, axis=0)
+    steady = spread[1 - channel] > 1.5 and spread[channel] < 0.25 * spread[1 - channel]
+    return float(loud.sum()), 0.0 if steady else math.nan
+
+
+def _resting(total: Reals, playing: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Quietest tenth of the windows, if they lie 15 dB under the playing or more."""
+    level = np.quantile(total, 0.1) if len(total) else 0.0
+    return np.asarray((total <= max(level, _SILENT)) & (total < 0.0316 * total[playing].mean()))
