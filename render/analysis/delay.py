@@ -2,7 +2,7 @@
 
 Last in its chain: `frames` cuts and transforms, `cross` adds up segments, `coherence` says what both have in common,
 `track` and `drift` follow the delay along the take, `whitened` and `location` find one figure for all of it,
-`likeness` tells one signal on two tracks. Here they become one answer.
+`same_signal` tells one signal on two tracks. Here they become one answer.
 """
 
 from __future__ import annotations
@@ -17,8 +17,8 @@ from render.analysis.coherence import LOWEST_HZ, Pooled, pool, segment_weights, 
 from render.analysis.cross import CrossGauge, CrossSpectra
 from render.analysis.drift import Steadiness, measure_steadiness
 from render.analysis.frames import Spectra, SpectralFrames, each_spectra
-from render.analysis.likeness import Likeness, measure_likeness
 from render.analysis.location import COVERAGE, Location, locate
+from render.analysis.same_signal import Likeness, measure_likeness
 from render.analysis.track import Track, track_delay
 from render.audio.array import AnySamples, Reals, Samples32
 
