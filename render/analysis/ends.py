@@ -1,6 +1,6 @@
 """Where sound begins and ends, where it pauses, and what lies before the first pause and after the last: talk, tuning.
 
-Beside the chain, before anything is mixed; read from levels over time (`levels`) and third octaves (`bands`).
+Beside the chain, before anything is mixed; read from levels over time (`envelope`) and third octaves (`bands`).
 A source in the wood hardly hears a voice, one that hears the air does: talk is what stands in one source far above
 what the other hears of it, measured against the playing. Where both sources hear the air alike it cannot be told, and
 nothing is said.
@@ -17,8 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from render.analysis.bands import BandGauge, Bands
+from render.analysis.envelope import EnvelopeGauge, Envelope, ToneGauge, Tones
 from render.analysis.frames import each_spectra
-from render.analysis.levels import LevelGauge, Levels, ToneGauge, Tones
 from render.analysis.noise import noise_from_bands, playing_windows, quietest_passage
 from render.audio.array import AnySamples, Reals
 
@@ -86,12 +86,12 @@ class Ends:
 _Spans = list[tuple[float, float]]
 
 
-def find_ends(levels: Levels, bands: Bands, tones: Tones | None = None) -> Ends:
+def find_ends(levels: Envelope, bands: Bands, tones: Tones | None = None) -> Ends:
     """Ends, pauses, talk and tuning of a take.
 
     Parameters
     ----------
-    levels : Levels
+    levels : Envelope
     bands : Bands
     tones : Tones, optional
         Without it nothing is said of tuning.
@@ -129,7 +129,7 @@ def find_ends(levels: Levels, bands: Bands, tones: Tones | None = None) -> Ends:
     )
 
 
-def _sounds(levels: Levels) -> _Spans:
+def _sounds(levels: Envelope) -> _Spans:
     """Stretches of sound in any source, in seconds, without single knocks."""
     count = len(levels.power)
     heard = np.zeros(count, dtype=np.bool_)
@@ -189,7 +189,7 @@ def _smooth(power: Reals, slots: int) -> Reals:
 
 
 def _part(
-    span: tuple[float, float], others: _Spans, levels: Levels, bands: Bands, tones: Tones | None
+    span: tuple[float, float], others: _Spans, levels: Envelope, bands: Bands, tones: Tones | None
 ) -> Part | None:
     """What a group of sounds at an end is; None where it is playing, or cannot be told."""
     rest_s = sum(end - begin for begin, end in others)
@@ -238,7 +238,7 @@ def _difference_db(span: tuple[float, float], others: _Spans, bands: Bands) -> f
     return float(np.median(10.0 * np.log10(part[1] / part[0] * playing[0] / playing[1])))
 
 
-def _syllables(span: tuple[float, float], levels: Levels, source: int) -> float:
+def _syllables(span: tuple[float, float], levels: Envelope, source: int) -> float:
     """How much like speech the level moves: 1 for two to eight swells a second with gaps between, 0.4 for none."""
     part = levels.power[round(span[0] / levels.slot_s) : round(span[1] / levels.slot_s), source].astype(
         np.float64
@@ -298,7 +298,7 @@ def measure_ends(audio: AnySamples, *, sample_rate_hz: float) -> Ends:
     Ends
     """
     channels = audio.shape[1]
-    levels = LevelGauge(sample_rate_hz=sample_rate_hz, channels=channels)
+    levels = EnvelopeGauge(sample_rate_hz=sample_rate_hz, channels=channels)
     bands = BandGauge(sample_rate_hz=sample_rate_hz, channels=channels)
     tones = ToneGauge(sample_rate_hz=sample_rate_hz, channels=channels)
     levels.add(audio)

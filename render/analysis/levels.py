@@ -1,6 +1,7 @@
-"""Level of each source over time, every 20 ms, and its strongest low tone: what the ends of a take are told from.
+"""How loud a source was captured: sample peak, RMS, DC, crest factor, and their course over time.
 
-Beside the chain. An hour takes 1.5 MB.
+One of the gauges that look at samples: it adds up the sums of `stretches`. True peak and loudness are measured by
+the finish.
 """
 
 from __future__ import annotations
@@ -10,143 +11,167 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from render.analysis.frames import Spectra, window_frames
-from render.audio.array import AnySamples, Samples32
+from render.analysis.stretches import Stretch, each_stretch, slot_grid
+from render.audio.array import AnySamples, Reals, Samples32
+from render.units import db_from_gain
 
-SLOT_S = 0.02
-"""Shorter than a syllable, longer than a period of the lowest string."""
-
-TONE_HZ = (70.0, 700.0)
-"""Where the first partials of all strings lie."""
+DC_WARNING = 0.003
+"""A constant part larger than this (-50 dBFS) is worth a word: it costs little headroom yet, but working converters
+and coupling capacitors keep it under -60 dBFS, so something is broken or leaks. Suggested, common practice."""
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True)
 class Levels:
-    """Mean square over time.
+    """Levels of one source.
 
     Attributes
     ----------
-    slot_s : float
-        Length of a slot.
-    power : float32, shape (slots, channels)
-        Mean square about the slot's own mean, so constant voltage and what moves slowly do not count.
+    frames : int
+    peak_gain : float
+        Largest size of a sample, full scale 1.
+    rms_gain : float
+        Root of the mean square, the constant part included: a full-scale sine has 0.7071, -3.01 dBFS.
+    dc : float
+        Mean of all samples, full scale 1.
     """
 
-    slot_s: float
-    power: Samples32
+    frames: int
+    peak_gain: float
+    rms_gain: float
+    dc: float
+
+    @property
+    def peak_dbfs(self) -> float:
+        """Largest sample in dB of full scale; minus infinity for silence."""
+        return db_from_gain(self.peak_gain)
+
+    @property
+    def rms_dbfs(self) -> float:
+        """RMS in dB of full scale; minus infinity for silence."""
+        return db_from_gain(self.rms_gain)
+
+    @property
+    def crest_db(self) -> float:
+        """How far the peak stands above the RMS, 3.01 dB for a sine; not-a-number for silence."""
+        return db_from_gain(self.peak_gain / self.rms_gain) if self.rms_gain > 0.0 else math.nan
+
+
+@dataclass(frozen=True, eq=False)
+class LevelCurve:
+    """Course of the level, step by step; the last step may be shorter than the others.
+
+    Attributes
+    ----------
+    step_s : float
+        A tenth of a second (at rates that cannot be divided so, within 2 percent of it).
+    rms_gain, peak_gain : float32, shape (steps, channels)
+        Full scale 1.
+    """
+
+    step_s: float
+    rms_gain: Samples32
+    peak_gain: Samples32
 
 
 class LevelGauge:
-    """Mean square of successive slots; a last slot that is not full is left out unless it is the only one.
+    """Adds up the levels of a take, stretch by stretch.
 
     Parameters
     ----------
     sample_rate_hz : float
-        Greater than 0.
+        At least 1000.
     channels : int
+        At least 1.
     """
 
     def __init__(self, *, sample_rate_hz: float, channels: int = 2) -> None:
-        if not (math.isfinite(sample_rate_hz) and sample_rate_hz > 0.0):
-            raise ValueError(f"sample_rate_hz = {sample_rate_hz}: must be greater than 0")
-        self._slot = max(1, round(SLOT_S * sample_rate_hz))
-        self._slot_s = self._slot / sample_rate_hz
+        self._grid = slot_grid(sample_rate_hz)
+        self._step_s = self._grid.slot_frames * self._grid.slots_per_step / sample_rate_hz
         self._channels = channels
-        self._rest = np.zeros((0, channels), np.float32)
-        self._power: list[Samples32] = []
+        self._frames = 0
+        self._sums = np.zeros(channels)
+        self._curve: list[tuple[Reals, Reals]] = []
+        self._open_squares = np.zeros((channels, 0))  # of the slots of a step not complete yet
+        self._open_peaks = np.zeros((channels, 0))
 
-    def add(self, block: AnySamples) -> None:
-        """Take the next block, shape (frames, channels)."""
-        first = 0
-        if len(self._rest):
-            first = min(self._slot - len(self._rest), len(block))
-            self._rest = np.concatenate([self._rest, block[:first]]).astype(np.float32)
-            if len(self._rest) < self._slot:
-                return
-            self._power.append(self._mean_squares(self._rest))
-        last = first + (len(block) - first) // self._slot * self._slot
-        if last > first:
-            self._power.append(self._mean_squares(block[first:last]))
-        self._rest = np.array(block[last:], dtype=np.float32)
+    def add(self, stretch: Stretch) -> None:
+        """Take the next stretch."""
+        core = stretch.core
+        begin, end = stretch.core_frames
+        self._frames += end - begin
+        self._sums += stretch.sums[:, core].sum(-1)
+        sizes = np.maximum(stretch.highest[:, core], -stretch.lowest[:, core]).astype(np.float64)
+        squares = np.concatenate([self._open_squares, stretch.squares[:, core]], axis=1)
+        peaks = np.concatenate([self._open_peaks, sizes], axis=1)
+        whole = squares.shape[1] // self._grid.slots_per_step * self._grid.slots_per_step
+        self._close(squares[:, :whole], peaks[:, :whole])
+        self._open_squares, self._open_peaks = squares[:, whole:], peaks[:, whole:]
 
-    def _mean_squares(self, block: AnySamples) -> Samples32:
-        size = min(self._slot, len(block))
-        values = np.empty((len(block) // size, self._channels), np.float32)
-        for channel in range(self._channels):
-            rows = np.ascontiguousarray(block[:, channel], dtype=np.float32).reshape(-1, size)
-            square = np.matmul(rows[:, np.newaxis, :], rows[:, :, np.newaxis])[:, 0, 0] / size
-            mean = rows @ np.full(size, 1.0 / size, np.float32)
-            values[:, channel] = np.maximum(square - mean * mean, 0.0)
-        return values
+    def _close(self, squares: Reals, peaks: Reals) -> None:
+        if squares.shape[1]:
+            by_step = (self._channels, -1, min(self._grid.slots_per_step, squares.shape[1]))
+            self._curve.append((squares.reshape(by_step).sum(-1), peaks.reshape(by_step).max(-1)))
 
-    def result(self) -> Levels:
-        """Everything so far."""
-        power = list(self._power)
-        if not power and len(self._rest):
-            power = [self._mean_squares(self._rest)]
-        none = np.zeros((0, self._channels), np.float32)
-        return Levels(slot_s=self._slot_s, power=np.concatenate(power) if power else none)
-
-
-@dataclass(frozen=True, eq=False)
-class Tones:
-    """The strongest tone between 70 and 700 Hz, window by window.
-
-    Attributes
-    ----------
-    hop_s : float
-    frequency_hz, power : float32, shape (windows, channels)
-        Power is not scaled; 0 in silence, and then the frequency means nothing.
-    """
-
-    hop_s: float
-    frequency_hz: Samples32
-    power: Samples32
-
-
-class ToneGauge:
-    """Follows the strongest tone through the shared spectra: a parabola through three bins of log power.
-
-    Good to about a fiftieth of a bin (a tenth of a hertz) for a tone that stands alone.
-
-    Parameters
-    ----------
-    sample_rate_hz : float
-        Greater than 0.
-    channels : int
-    """
-
-    def __init__(self, *, sample_rate_hz: float, channels: int = 2) -> None:
-        size = window_frames(sample_rate_hz)
-        self._bin_hz = sample_rate_hz / size
-        self._hop_s = 0.5 * size / sample_rate_hz
-        self._first = max(1, round(TONE_HZ[0] / self._bin_hz))
-        self._last = min(round(TONE_HZ[1] / self._bin_hz), size // 2 - 1)
-        self._channels = channels
-        self._frequency: list[Samples32] = []
-        self._power: list[Samples32] = []
-
-    def add(self, spectra: Spectra) -> None:
-        """Take the next spectra."""
-        if self._last <= self._first:
-            return
-        bins = spectra.bins[..., self._first - 1 : self._last + 2]
-        power = bins.real**2 + bins.imag**2
-        at = np.argmax(power[..., 1:-1], axis=-1)[..., np.newaxis] + 1
-        around = np.concatenate([at - 1, at, at + 1], axis=-1)
-        three = np.log(np.maximum(np.take_along_axis(power, around, axis=-1), np.float32(1e-30)))
-        below, middle, above = three[..., 0], three[..., 1], three[..., 2]
-        bend = np.minimum(below - 2.0 * middle + above, np.float32(-1e-6))
-        offset = np.clip(0.5 * (below - above) / bend, -0.5, 0.5)
-        frequency = (at[..., 0] + (self._first - 1) + offset) * self._bin_hz
-        self._frequency.append(frequency.astype(np.float32))
-        self._power.append(np.take_along_axis(power, at, axis=-1)[..., 0])
-
-    def result(self) -> Tones:
-        """Everything so far."""
-        none = np.zeros((0, self._channels), np.float32)
-        return Tones(
-            hop_s=self._hop_s,
-            frequency_hz=np.concatenate(self._frequency) if self._frequency else none,
-            power=np.concatenate(self._power) if self._power else none,
+    def result(self) -> tuple[Levels, ...]:
+        """Levels of every channel, of all that was added so far; zero for a take without frames."""
+        squares, peaks = self._by_step()
+        total = squares.sum(-1)
+        return tuple(
+            Levels(
+                frames=self._frames,
+                peak_gain=float(peaks[channel].max(initial=0.0)),
+                rms_gain=math.sqrt(float(total[channel]) / max(1, self._frames)),
+                dc=float(self._sums[channel]) / max(1, self._frames),
+            )
+            for channel in range(self._channels)
         )
+
+    def curve(self) -> LevelCurve:
+        """Course of the level so far."""
+        squares, peaks = self._by_step()
+        step_frames = self._grid.slot_frames * self._grid.slots_per_step
+        steps = squares.shape[1]
+        frames = np.minimum(step_frames, self._frames - step_frames * np.arange(steps))
+        return LevelCurve(
+            step_s=self._step_s,
+            rms_gain=np.sqrt(squares / frames).T.astype(np.float32),
+            peak_gain=peaks.T.astype(np.float32),
+        )
+
+    def _by_step(self) -> tuple[Reals, Reals]:
+        """Sums of squares and peaks of all steps, the last one as far as it goes; `(channels, steps)`."""
+        parts = list(self._curve)
+        if self._open_squares.shape[1]:
+            parts.append(
+                (self._open_squares.sum(-1, keepdims=True), self._open_peaks.max(-1, keepdims=True))
+            )
+        if not parts:
+            nothing = np.zeros((self._channels, 0))
+            return nothing, nothing
+        return np.concatenate([part[0] for part in parts], axis=1), np.concatenate(
+            [part[1] for part in parts], axis=1
+        )
+
+
+def measure_levels(audio: AnySamples, *, sample_rate_hz: float) -> tuple[Levels, ...]:
+    """Levels of every channel of a whole array.
+
+    Parameters
+    ----------
+    audio : float32 or float64, shape (frames, channels)
+    sample_rate_hz : float
+        At least 1000.
+
+    Returns
+    -------
+    tuple of Levels
+
+    Raises
+    ------
+    ValueError
+        Naming the parameter, the value and the allowed range.
+    """
+    gauge = LevelGauge(sample_rate_hz=sample_rate_hz, channels=audio.shape[1])
+    for stretch in each_stretch(audio, sample_rate_hz=sample_rate_hz):
+        gauge.add(stretch)
+    return gauge.result()
