@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from render.analysis.bands import BandGauge, Bands
-from render.analysis.envelope import EnvelopeGauge, Envelope, ToneGauge, Tones
+from render.analysis.envelope import Envelope, EnvelopeGauge, ToneGauge, Tones
 from render.analysis.frames import each_spectra
 from render.analysis.noise import noise_from_bands, playing_windows, quietest_passage
 from render.audio.array import AnySamples, Reals
