@@ -20,10 +20,10 @@ from numpy.typing import NDArray
 
 from render.audio.array import AnySamples, Samples
 from render.engine.spares import Spares
-from render.engine.two_step import Spectrum, TwoStep, choose_sides, two_step
-from render.engine.weigh import steps_to_try, weigh_pair
 from render.finish.k_weighting import k_weighting_run_in_frames
 from render.finish.slots import SlotPowers, measure_block_peaks, measure_plain_slots, slot_frames
+from render.finish.two_step import Spectrum, TwoStep, choose_sides, two_step
+from render.finish.weigh import weigh_pairs
 
 SHORTEST_FFT_FRAMES = 65_536
 FFT_PER_TAP = 4.2
@@ -50,7 +50,6 @@ class ConvolutionPlan:
 
     transform: TwoStep
     spectrum: Spectrum
-    weighing_steps: tuple[int, ...]
     hop_frames: int
     lead_frames: int
     sample_rate_hz: int
@@ -114,10 +113,7 @@ def plan_convolution(
         precise.forward(by_source.reshape(2, rows, columns))
         spectrum[out] = by_source.reshape(2, rows, columns)
     spectrum.flags.writeable = False
-    steps = steps_to_try(
-        transform, sample_rate_hz=sample_rate_hz, first_valid_frame=rows * columns - hop_frames
-    )
-    return ConvolutionPlan(transform, spectrum, steps, hop_frames, lead_frames, sample_rate_hz)
+    return ConvolutionPlan(transform, spectrum, hop_frames, lead_frames, sample_rate_hz)
 
 
 def convolve_pairs(
@@ -184,9 +180,8 @@ def _convolve(
         plan.transform.forward(pair)
         _mix_spectra(pair, plan.spectrum)
         weighted.append(
-            weigh_pair(
-                pair,
-                plan.weighing_steps,
+            weigh_pairs(
+                pair[:, np.newaxis],
                 sample_rate_hz=rate,
                 first_valid_frame=length - hop,
                 valid_frames=hop,

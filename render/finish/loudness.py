@@ -13,11 +13,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from render.audio.array import AnySamples, Reals
-from render.finish.k_weighting import (
-    RUN_IN_SLOTS,
-    k_weighting_run_in_frames,
-    weighted_slots_from_spectrum,
-)
+from render.finish.k_weighting import RUN_IN_SLOTS, k_weighting_run_in_frames
 from render.finish.passage import Indices, Passage, Signal
 from render.finish.slots import (
     SLOTS_PER_HOP,
@@ -27,6 +23,8 @@ from render.finish.slots import (
     slot_frames,
     sum_products,
 )
+from render.finish.two_step import two_step
+from render.finish.weigh import weigh_pairs
 from render.units import db_from_power, power_from_db
 
 OFFSET_LUFS = -0.691  # BS.1770-5 Annex 1: so that 997 Hz reads 0 dBFS - 3.01 dB
@@ -65,29 +63,30 @@ def measure_window_slots(
     weighted, plain : float64, shape (stretches, slots_each, 3)
         Past the end of the signal as of silence, the weighted sums with what the filter still rings.
     """
-    from scipy import fft
-
     slot = slot_frames(sample_rate_hz)
     run_in = k_weighting_run_in_frames(sample_rate_hz)
     length = run_in + slots_each * slot
     weighted = np.empty((len(first_slots), slots_each, 3))
     plain = np.empty_like(weighted)
-    at_once = max(2, _FLOATS_AT_ONCE // (2 * length))
+    at_once = 2 * max(1, _FLOATS_AT_ONCE // (4 * length))
+    transform = two_step(1, length, double_precision=False)
     for first in range(0, len(first_slots), at_once):
         some = slice(first, min(first + at_once, len(first_slots)))
         windows = signal.windows(first_slots[some] * slot - run_in + offset_frames, length)
         valid = windows[:, :, run_in:].reshape(len(windows), 2, slots_each, slot)
         for row, (left, right) in enumerate(valid, start=first):
             plain[row] = sum_products(left, right)
-        spectra = fft.rfft(windows.reshape(-1, length), axis=-1)
-        weighted[some] = weighted_slots_from_spectrum(
-            spectra,
+        pairs = np.zeros((2, (len(windows) + 1) // 2, 1, length), np.complex64)
+        pairs.real[:, :, 0] = windows[0::2].transpose(1, 0, 2)
+        pairs.imag[:, : len(windows) // 2, 0] = windows[1::2].transpose(1, 0, 2)
+        transform.forward(pairs)
+        weighted[some] = weigh_pairs(
+            pairs,
             sample_rate_hz=sample_rate_hz,
-            fft_frames=length,
             first_valid_frame=run_in,
             valid_frames=slots_each * slot,
             largest_share=_LARGEST_SHARE,
-        ).reshape(-1, slots_each, 3)
+        ).reshape(-1, slots_each, 3)[: len(windows)]
     return weighted, plain
 
 

@@ -14,9 +14,9 @@ from render.engine.convolve import (
     join_measured,
     plan_convolution,
 )
-from render.engine.two_step import choose_sides
 from render.finish.loudness import measure_slots
 from render.finish.slots import measure_block_peaks, slot_frames
+from render.finish.two_step import choose_sides
 from tests.helpers.signals import noise, plucks
 
 RATE_HZ = 48_000

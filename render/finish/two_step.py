@@ -6,6 +6,8 @@ row k1 and column k2. A product of spectra does not mind the order, and the way 
 transforms of some hundred points, in place and many at a time, which takes little more than half the time of the long
 transform.
 
+With one row the bins are in plain order, and a transform is an ordinary one.
+
 A real response treats real and imaginary part alike, so two neighbouring blocks (a *pair*) go through as one complex
 signal [2]_: block 1 is the real part, block 2 the imaginary part, before and after.
 
@@ -49,22 +51,24 @@ class TwoStep:
         return self.rows * self.columns
 
     def forward(self, signals: Spectrum) -> None:
-        """Transform signals of shape (n, rows, columns) in place."""
+        """Transform signals of shape (..., rows, columns) in place."""
         import scipy.fft
 
-        _in_place(scipy.fft.fft, signals, axis=1)
-        for signal in signals:
-            np.multiply(signal, self.forth, out=signal)
-        _in_place(scipy.fft.fft, signals, axis=2)
+        if self.rows > 1:
+            _in_place(scipy.fft.fft, signals, axis=-2)
+            for signal in signals:
+                np.multiply(signal, self.forth, out=signal)
+        _in_place(scipy.fft.fft, signals, axis=-1)
 
     def backward(self, spectra: Spectrum) -> None:
         """Undo `forward`, in place."""
         import scipy.fft
 
-        _in_place(scipy.fft.ifft, spectra, axis=2)
-        for spectrum in spectra:
-            np.multiply(spectrum, self.back, out=spectrum)
-        _in_place(scipy.fft.ifft, spectra, axis=1)
+        _in_place(scipy.fft.ifft, spectra, axis=-1)
+        if self.rows > 1:
+            for spectrum in spectra:
+                np.multiply(spectrum, self.back, out=spectrum)
+            _in_place(scipy.fft.ifft, spectra, axis=-2)
 
     def in_single_precision(self) -> TwoStep:
         """The same in single precision."""
@@ -78,6 +82,10 @@ class TwoStep:
 
 def two_step(rows: int, columns: int, *, double_precision: bool) -> TwoStep:
     """Prepare transforms of `rows` times `columns` frames."""
+    if rows == 1:
+        return _read_only(
+            1, columns, np.ones((1, columns), np.complex128 if double_precision else np.complex64)
+        )
     angles = np.arange(rows)[:, np.newaxis] * np.arange(columns) * (2.0 * np.pi / (rows * columns))
     back = np.empty((rows, columns), np.complex128)
     np.cos(angles, out=back.real)
