@@ -15,18 +15,22 @@ import numpy as np
 
 from render.analysis.coherence import LOWEST_HZ, Pooled, pool, segment_weights, smooth_about, third_octaves
 from render.analysis.cross import CrossGauge, CrossSpectra
+from render.analysis.decay import band_centres_hz, band_edges_hz
 from render.analysis.drift import Steadiness, measure_steadiness
 from render.analysis.frames import Spectra, SpectralFrames, each_spectra
 from render.analysis.location import COVERAGE, Location, locate
 from render.analysis.same_signal import Likeness, measure_likeness
 from render.analysis.track import Track, track_delay
-from render.audio.array import AnySamples, Reals, Samples32
+from render.audio.array import AnySamples, Complexes, Reals, Samples32
 
 FEWEST_WINDOWS = 8
 """With fewer (0.8 s at 48 kHz) coherence is mostly chance."""
 
 SILENT_POWER = 1e-12
 """Mean square of a source above 50 Hz, -120 dB of full scale: quieter than any converter, so nothing is connected."""
+
+PHASE_HZ = band_centres_hz(80.0, 5000.0, bands_per_octave=3)
+"""Third octaves in which both sources of a guitar carry it."""
 
 _FEWEST_SEGMENTS = 4
 
@@ -77,6 +81,10 @@ class Alignment:
     steadiness : Steadiness
     likeness : Likeness or None
     curves : Curves
+    phasors : complex128, shape (bands,)
+        Per third octave of `PHASE_HZ`, at every sample rate the same: the mean phase between the sources once the delay
+        is taken out, its length the coherence; 0 where they have too little in common, and without a delay. By them
+        takes of one guitar are compared (`agreement`).
     """
 
     delay_s: float | None
@@ -88,6 +96,7 @@ class Alignment:
     steadiness: Steadiness
     likeness: Likeness | None
     curves: Curves
+    phasors: Complexes
 
     @property
     def same_signal(self) -> bool:
@@ -185,6 +194,7 @@ def align(spectra: CrossSpectra) -> Alignment:
         steadiness=steadiness if reliable else Steadiness(),
         likeness=measure_likeness(pooled),
         curves=_curves(moved, track, location if reliable else None),
+        phasors=_phasors(moved, location) if reliable else np.zeros(len(PHASE_HZ), np.complex128),
     )
 
 
@@ -243,6 +253,19 @@ def _curves(pooled: Pooled | None, track: Track | None, location: Location | Non
     )
 
 
+def _phasors(pooled: Pooled, location: Location) -> Complexes:
+    """Mean phase per third octave, the delay taken out."""
+    smooth = smooth_about(pooled, delay_s=location.delay_s)
+    turned = smooth.phasor * np.exp(2j * np.pi * smooth.frequency_hz * location.delay_s)
+    phasors = np.zeros(len(PHASE_HZ), np.complex128)
+    for band, centre_hz in enumerate(PHASE_HZ):
+        low_hz, high_hz = band_edges_hz(float(centre_hz), bands_per_octave=3)
+        inside = smooth.usable & (smooth.frequency_hz >= low_hz) & (smooth.frequency_hz < high_hz)
+        if np.any(inside):
+            phasors[band] = np.mean(smooth.coherence[inside] * turned[inside])
+    return phasors
+
+
 def _phase_delay_s(pooled: Pooled, location: Location, low_hz: float, high_hz: float) -> float:
     """Delay that the mean phase of a band shows; not-a-number where too few bins are coherent."""
     band = pooled.usable & (pooled.frequency_hz >= low_hz) & (pooled.frequency_hz < high_hz)
@@ -266,6 +289,7 @@ def _nothing(reason: str, pooled: Pooled | None = None) -> Alignment:
         steadiness=Steadiness(),
         likeness=None if pooled is None else measure_likeness(pooled),
         curves=_curves(pooled, None, None),
+        phasors=np.zeros(len(PHASE_HZ), np.complex128),
     )
 
 
