@@ -48,6 +48,7 @@ UNSURE_POLARITY = 0.55
 
 _REGULARISED_LEAST = 1e-4
 _BANDS = 12
+_LEAST_RIVAL = 0.6
 _SIDE_LOBE = 0.21723  # of the opposite sign, beside the main peak of a full band: minimum of sin(x) / x
 _CLOSE = 0.15  # of a period of the mean frequency
 
@@ -108,10 +109,9 @@ def locate(pooled: Pooled, *, size_s: float) -> Location | None:
     reason = None
     if peak.significance < LEAST_SIGNIFICANCE or not math.isfinite(uncertainty_s):
         reason = "no-coherence"
-    elif peak.rival > RIVAL:
-        if abs(peak.rival_s) > FARTHEST_RIVAL_S:
-            reason = "ambiguous"
-        uncertainty_s = math.hypot(uncertainty_s, peak.rival_s)
+    elif any(ratio > RIVAL and abs(away_s) > FARTHEST_RIVAL_S for away_s, ratio in peak.rivals):
+        reason = "ambiguous"
+    uncertainty_s = math.hypot(uncertainty_s, _near_rival_s(peak))
     sureness = min(1.0, max(0.0, 1.0 - peak.opposite) / (1.0 - _SIDE_LOBE))
     sure = sureness >= UNSURE_POLARITY or (
         sureness >= SURE_POLARITY and _plain_sign(pooled, peak.delay_s) == peak.sign
@@ -178,6 +178,20 @@ def _spread_s(band: Band, peak: Peak) -> float:
         by_chance_s = 2.0 * statistical_error_s(lower, sign=sign, delay_s=delay_s)
         lower_s = math.sqrt(max(0.0, other_s**2 - by_chance_s**2)) if math.isfinite(by_chance_s) else 0.0
     return math.sqrt(jackknife_s**2 + lower_s**2 + 3.0 * turned_s**2)
+
+
+def _near_rival_s(peak: Peak) -> float:
+    """Distance of the farthest peak nearby that might as well be the main one; 0 if none might.
+
+    The lower the main peak, the less phases agree on it, and the more its lead is a matter of which frequencies sound.
+    """
+    ratio_needed = min(RIVAL, max(_LEAST_RIVAL, 1.0 - 0.35 * (1.0 - peak.height) / peak.height))
+    near = [
+        abs(away_s)
+        for away_s, ratio in peak.rivals
+        if ratio > ratio_needed and abs(away_s) <= FARTHEST_RIVAL_S
+    ]
+    return max(near, default=0.0)
 
 
 def _part(band: Band, some: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> Band | None:

@@ -33,6 +33,7 @@ REACH_S = 0.05
 
 _FINER = 4  # lags to a period of the highest frequency, times two
 _STEPS = 30
+_RIVALS = 8
 _CONVERGED = 1e-9  # of a period of the mean frequency
 _MODEL_ERROR_SIGMA = 4.0
 
@@ -76,10 +77,9 @@ class Peak:
         Of 1: all phases agree.
     opposite : float
         Largest value of the other sign, as a part of the main peak.
-    rival : float
-        Next highest peak of either sign, as a part of the main peak.
-    rival_s : float
-        Where it is, against the main peak.
+    rivals : tuple of (float, float)
+        The next highest peaks of either sign, the highest first: where, against the main peak, in seconds, and how
+        high, as a part of it.
     significance : float
         Square of the height over what random phases would give.
     """
@@ -88,8 +88,7 @@ class Peak:
     sign: int
     height: float
     opposite: float
-    rival: float
-    rival_s: float
+    rivals: tuple[tuple[float, float], ...]
     significance: float
 
 
@@ -154,7 +153,7 @@ def find_peak(band: Band, *, size_s: float) -> Peak:
     inner = size[1:-1]
     peaks = np.flatnonzero((inner >= size[:-2]) & (inner > size[2:])) + 1
     peaks = peaks[np.abs(peaks - best) > 1]
-    rival = int(peaks[np.argmax(size[peaks])]) if len(peaks) else best
+    peaks = peaks[np.argsort(-size[peaks])][:_RIVALS]
     opposite = float(np.max(-sign * value, initial=0.0))
     chance = 0.5 * band.bin_correlation * float(np.sum(band.weight**2)) / float(np.sum(band.weight)) ** 2
     return Peak(
@@ -162,8 +161,7 @@ def find_peak(band: Band, *, size_s: float) -> Peak:
         sign=sign,
         height=float(size[best]),
         opposite=opposite / float(size[best]),
-        rival=float(size[rival] / size[best]) if len(peaks) else 0.0,
-        rival_s=float(lag_s[rival] - lag_s[best]),
+        rivals=tuple((float(lag_s[at] - lag_s[best]), float(size[at] / size[best])) for at in peaks),
         significance=float(size[best]) ** 2 / chance,
     )
 

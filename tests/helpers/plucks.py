@@ -8,7 +8,7 @@ Nothing here is shared with `render` or with the example sessions.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -241,3 +241,76 @@ def random_path(random: np.random.Generator, *, reach: str = "pickup") -> Path:
         for _ in range(4)
     ]
     return Path(peaks(3, 80.0, 10000.0), high_pass_hz, low_pass_hz, tuple(modes))
+
+
+KINDS = ("copy", "filters", "reflections", "body", "strings", "hum", "everything", "dark", "modes")
+"""Kinds of random scenes, from a delayed copy with noise to a microphone that hears nothing but modes of the body."""
+
+
+@dataclass(frozen=True)
+class Known:
+    """A random scene and what is true of it."""
+
+    scene: Scene
+    delay_s: float
+    polarity: int
+
+
+def random_scene(kind: str, *, seed: int) -> Known:
+    """One of `KINDS`: delay up to 1.5 ms either way, polarity, noise and filters all at random."""
+    random = np.random.default_rng(seed)
+    delay_s, polarity = float(random.uniform(-1.5e-3, 1.5e-3)), int(random.choice((-1, 1)))
+    noise_rms = tuple(10.0 ** random.uniform(-4.5, -3.0, 2))
+    first, second = Path(), Path()
+    if kind in ("filters", "reflections", "hum"):
+        first, second = random_path(random), random_path(random)
+    elif kind != "copy":
+        first, second = random_path(random), random_path(random, reach="microphone")
+    scene = Scene((first, second))
+    if kind in ("strings", "everything", "dark", "modes"):
+        scene = replace(scene, strings_differ=float(random.uniform(0.3, 1.2)))
+    if kind in ("reflections", "everything"):
+        reflections = [
+            (float(random.uniform(3e-4, 4e-3)), float(random.choice((-1, 1)) * random.uniform(0.1, 0.6)))
+            for _ in range(3)
+        ]
+        second = replace(second, reflections=tuple(reflections))
+    if kind in ("hum", "everything"):
+        scene = replace(scene, hum=(0.0, float(10.0 ** random.uniform(-3.5, -1.5))))
+    if kind == "everything":
+        scene = replace(scene, knocks=int(random.integers(0, 4)), talk=float(random.choice((0.0, 0.3))))
+    if kind in ("dark", "modes"):
+        noise_rms = (noise_rms[0], float(10.0 ** random.uniform(-3.0, -2.2)))
+        second = replace(second, low_pass_hz=(float(random.uniform(1200.0, 4000.0)),))
+    if kind == "modes":
+        second = replace(second, peaks=(), modes=second.modes[:2] + _dense_modes(random))
+    second = replace(second, delay_s=delay_s, gain=float(polarity))
+    return Known(replace(scene, paths=(first, second), noise_rms=noise_rms), delay_s, polarity)
+
+
+def _dense_modes(random: np.random.Generator) -> tuple[tuple[float, float, float], ...]:
+    """Modes of either sign, a few in every hundred hertz, as loud as the direct path."""
+    found = []
+    here_hz = 250.0
+    while here_hz < 5000.0:
+        here_hz += float(random.uniform(0.4, 1.6)) * (70.0 + here_hz / 60.0)
+        strength = float(random.choice((-1.0, 1.0)) * random.uniform(1.5, 3.0))
+        found.append((here_hz, float(random.uniform(24.0, 48.0)), strength))
+    return tuple(found)
+
+
+def whitened_peak_s(scene: Scene, *, low_hz: float, high_hz: float, about_s: float) -> float:
+    """Main peak of the phase transform of the two noise-free responses, all frequencies of a range alike.
+
+    By brute force: bins every hertz, lags every two microseconds within 3 ms of `about_s`.
+    """
+    frequency_hz = np.arange(low_hz, high_hz)
+    first, second = (path.response(frequency_hz) for path in scene.paths)
+    turned = second * first.conj() * np.exp(2j * np.pi * frequency_hz * about_s)
+    size = 1 << 19
+    spectrum = np.zeros(size // 2 + 1, np.complex128)
+    spectrum[np.rint(frequency_hz).astype(int)] = turned / np.abs(turned)
+    value = np.abs(np.fft.irfft(spectrum, size))
+    reach = int(3e-3 * size)
+    lags = np.arange(-reach, reach + 1)
+    return about_s + float(lags[np.argmax(value[lags])]) / size
