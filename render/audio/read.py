@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
@@ -165,8 +165,14 @@ class TakeReader:
         return [(self._sounds[file], [(0, column)]) for file, column in columns]
 
 
-def sha256_of_files(files: Sequence[Path]) -> str:
+def sha256_of_files(files: Sequence[Path], *, on_block: Callable[[], None] = lambda: None) -> str:
     """SHA-256 of the content of files laid end to end, in hexadecimal digits.
+
+    Parameters
+    ----------
+    files : paths
+    on_block : callable
+        Called now and then: the place to stop from.
 
     Raises
     ------
@@ -180,6 +186,7 @@ def sha256_of_files(files: Sequence[Path]) -> str:
             with path.open("rb", buffering=0) as file:
                 while count := file.readinto(buffer):
                     digest.update(memoryview(buffer)[:count])
+                    on_block()
         except OSError as error:
             raise TakeError(
                 path, f"cannot be read ({error.strerror or error})", "is it still there?"

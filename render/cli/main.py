@@ -9,7 +9,9 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Sequence
+from typing import NoReturn
 
+from render.cli.stopping import STOPPED, Stopping
 from render.version import __version__
 
 DESCRIPTION = """\
@@ -19,7 +21,7 @@ EPILOG = """\
 Listen at a moderate level first: a mix may be louder than its capture.
 Every command explains itself: drytake render --help"""
 
-DONE, SOME_FAILED, WRONG_CALL, OUR_FAULT, STOPPED = 0, 1, 2, 3, 130
+DONE, SOME_FAILED, WRONG_CALL, OUR_FAULT = 0, 1, 2, 3
 
 
 def build_parser() -> argparse.ArgumentParser:
@@ -39,8 +41,8 @@ def build_parser() -> argparse.ArgumentParser:
     return parser
 
 
-def main(arguments: Sequence[str] | None = None) -> int:
-    """Run one call and return its exit status."""
+def main(arguments: Sequence[str] | None = None, *, stopping: Stopping | None = None) -> int:
+    """Run one call and return its exit status; `stopping` is what answers the keyboard meanwhile."""
     _speak_utf8()
     parser = build_parser()
     if not (sys.argv[1:] if arguments is None else arguments):
@@ -50,25 +52,30 @@ def main(arguments: Sequence[str] | None = None) -> int:
         chosen = parser.parse_args(arguments)
     except SystemExit as leaving:
         return int(leaving.code or 0)
-    return _run(chosen)
+    return _run(chosen, stopping or Stopping())
 
 
-def _run(chosen: argparse.Namespace) -> int:
+def _run(chosen: argparse.Namespace, stopping: Stopping) -> int:
     """Run a call that was understood."""
     from render.errors import DrytakeError
 
+    quiet = getattr(chosen, "quiet", False)
+    stopping.words = "" if quiet else getattr(chosen, "stopping", "")
     try:
         return int(chosen.run(chosen))
     except DrytakeError as error:
         print(error, file=sys.stderr)
         return WRONG_CALL
     except KeyboardInterrupt:
-        print("\nstopped; finished files are whole, and the same call goes on from here", file=sys.stderr)
+        if not quiet:
+            print(getattr(chosen, "stopped", "stopped"), file=sys.stderr)
         return STOPPED
     except BrokenPipeError:  # whoever read what we print has gone: nothing is lost, but not all was told
         sys.stderr.close()
         return SOME_FAILED
     except Exception:  # noqa: BLE001 - the one place where a fault of ours comes out
+        if stopping.times:  # a library that made something else of being stopped
+            return STOPPED
         import traceback
 
         traceback.print_exc()
@@ -76,9 +83,15 @@ def _run(chosen: argparse.Namespace) -> int:
         return OUR_FAULT
 
 
-def run() -> None:
+def run() -> NoReturn:
     """Entry point of the installed command."""
-    sys.exit(main())
+    stopping = Stopping()
+    try:
+        stopping.listen()
+        status = main(stopping=stopping)
+    except KeyboardInterrupt:  # before there was a call to stop
+        status = STOPPED
+    stopping.leave(status)
 
 
 def _speak_utf8() -> None:

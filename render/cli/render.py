@@ -52,7 +52,11 @@ def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
     output = parser.add_mutually_exclusive_group()
     output.add_argument("--json", action="store_true", help="print one JSON object instead of a table")
     output.add_argument("--quiet", action="store_true", help="print faults only")
-    parser.set_defaults(run=run)
+    parser.set_defaults(
+        run=run,
+        stopping="stopping: what is begun is thrown away, finished files stay",
+        stopped="stopped; finished files are whole, and the same call goes on from here",
+    )
 
 
 def run(chosen: argparse.Namespace) -> int:

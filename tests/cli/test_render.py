@@ -3,11 +3,8 @@
 from __future__ import annotations
 
 import json
-import os
-import signal
 import subprocess
 import sys
-import time
 from pathlib import Path
 from typing import Any
 
@@ -470,32 +467,3 @@ def test_every_format(tmp_path: Path, format_name: str, rate_hz: int) -> None:
     info = soundfile.info(tmp_path / "out" / line["output"])
     assert info.samplerate == line["sample_rate_hz"] == (48_000 if format_name == "opus" else rate_hz)
     assert abs(info.frames - line["frames"]) <= (0 if format_name in ("wav", "flac") else 2_000)
-
-
-@pytest.mark.skipif(os.name == "nt", reason="signals are sent in another way there")
-def test_ctrl_c_leaves_no_half_file_and_the_next_run_goes_on(tmp_path: Path) -> None:
-    """Interrupted in the middle: only whole files, exit status 130; the same call finishes the rest."""
-    folder, out = tmp_path / "s", tmp_path / "out"
-    audio = write_take(folder / "take_a.wav", duration_s=20.0)
-    for letter in "bcdefghij":
-        write_take(folder / f"take_{letter}.wav", audio=audio)
-    command = [sys.executable, "-m", "render", "render", str(folder), "-o", str(out), "--jobs", "2"]
-    process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
-    deadline = time.monotonic() + 60.0
-    while time.monotonic() < deadline and not list(out.glob("*/*.wav")):
-        time.sleep(0.01)
-    process.send_signal(signal.SIGINT)
-    _, said = process.communicate(timeout=60)
-
-    assert process.returncode == 130, said
-    assert "the same call goes on from here" in said
-    leftovers = [path for path in out.rglob("*") if path.name.startswith(".drytake")]
-    assert not leftovers
-    done = {line["take"] for line in log_of(out)}
-    assert {path.stem for path in out.glob("*/*.wav")} == done
-    assert 0 < len(done) < 10
-
-    again = subprocess.run(command, check=False, capture_output=True, text=True, timeout=120)
-    assert again.returncode == 0
-    assert len(list(out.glob("*/*.wav"))) == 10
-    assert {line["take"] for line in log_of(out) if line["status"] == "kept"} == done

@@ -190,3 +190,19 @@ def test_hash_of_content(pair: tuple[Path, Path], tmp_path: Path) -> None:
     assert sha256_of_files(pair[::-1]) != sha256_of_files(pair)
     with pytest.raises(TakeError, match=r"gone\.wav: cannot be read \(No such file"):
         sha256_of_files([tmp_path / "gone.wav"])
+
+
+def test_hashing_can_be_stopped(tmp_path: Path) -> None:
+    """After every block: an hour on a slow drive must not be waited for."""
+    path = tmp_path / "long.wav"
+    path.write_bytes(bytes(3_000_000))
+    asked: list[int] = []
+
+    def stop() -> None:
+        asked.append(len(asked))
+        if len(asked) == 2:
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt, match=r"^$"):
+        sha256_of_files([path], on_block=stop)
+    assert asked == [0, 1]
