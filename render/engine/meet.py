@@ -1,0 +1,178 @@
+"""Where "auto" leads: how far one source of each take is moved, and whether it is turned over, to meet the other.
+
+Sits between looking at the takes and rendering them. Each take is measured by itself; one that gives no reliable
+answer gets that of its session, the median of the others. The sign is kept over a session: where a source stands at
+the side it decides what is left and what is right, and a picture must not change sides from take to take.
+"""
+
+from __future__ import annotations
+
+import statistics
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
+from typing import Literal
+
+import numpy as np
+
+from render.analysis.agreement import TakeSign, agree_on_polarity
+from render.analysis.delay import PHASE_HZ, Alignment
+from render.recipe.models import Recipe, Source
+
+RELIABLE_S = 0.3e-3
+"""A delay is used as long as it is sure to this, 10 cm of air: a quarter of a period at 800 Hz, so that the sources of
+a guitar add up over their common band. What is less sure could as well move them apart."""
+
+DELAY_DIGITS = 6  # of milliseconds, as the log keeps it
+Decided = Literal["take", "session", "recipe", "nothing"]
+
+
+@dataclass(frozen=True)
+class Moved:
+    """What "auto" came to for one take.
+
+    Attributes
+    ----------
+    source : str
+        Name of the source that is moved.
+    delay_ms : float
+        Later by so much, earlier where negative.
+    uncertainty_ms : float or None
+        95 % of true values lie within; of a session's value, as far as its takes lie apart. None where the recipe says
+        the value itself, or nothing could be measured.
+    polarity : "keep" or "flip"
+    delay_from, polarity_from : "take", "session", "recipe" or "nothing"
+        What decided: this take's own measurement, that of the others, or the recipe where it says a value itself;
+        "nothing" where nothing could be measured, and the source was left as it is.
+    """
+
+    source: str
+    delay_ms: float
+    uncertainty_ms: float | None
+    polarity: Literal["keep", "flip"]
+    delay_from: Decided
+    polarity_from: Decided
+
+    def as_dict(self) -> dict[str, str | float | None]:
+        """Plain values, for the log."""
+        return asdict(self)
+
+    def remarks(self) -> list[str]:
+        """What a player should know of it, in plain words."""
+        words = {
+            "session": "the value of the session's other takes was used",
+            "nothing": "it was left where it is",
+        }
+        told = []
+        if self.delay_from in words:
+            told.append(
+                f"how far {self.source} lies from the other source cannot be told from this take: "
+                f"{words[self.delay_from]} ({self.delay_ms:+.3f} ms)"
+            )
+        if self.polarity_from == "nothing":
+            told.append(f"the polarity of {self.source} cannot be told: it was kept as it is")
+        return told
+
+
+def meet(recipe: Recipe, alignments: Sequence[Alignment | None]) -> list[Moved]:
+    """How far the source with "auto" is moved in each take of a session.
+
+    Parameters
+    ----------
+    recipe : Recipe
+        With "auto" on one source.
+    alignments : sequence of Alignment or None
+        Of every take of the session; None for one that could not be read.
+
+    Returns
+    -------
+    list of Moved
+        One a take, in the same order.
+
+    Raises
+    ------
+    ValueError
+        If no source of the recipe has "auto".
+    """
+    name = recipe.auto_source
+    if name is None:
+        raise ValueError('recipe must have "auto" on one source')
+    source = recipe.sources[name]
+    (other,) = (recipe.sources[key] for key in recipe.sources if key != name)
+    # The second source is later by the measured delay: it has to go back by it, or the first has to follow.
+    sense = -1000.0 if list(recipe.sources)[1] == name else 1000.0
+    known_s = [
+        it.delay_s for it in alignments if _is_reliable(it) and it is not None and it.delay_s is not None
+    ]
+    middle_s = statistics.median(known_s) if known_s else None
+    signs = agree_on_polarity([None if it is None else _sign_of(it, middle_s) for it in alignments])
+    moves = []
+    for it, sign in zip(alignments, signs, strict=True):
+        delay_ms, uncertainty_ms, delay_from = _delay(source, other, it, known_s, sense=sense)
+        polarity, polarity_from = _polarity(source, other, it, sign)
+        moves.append(Moved(name, delay_ms, uncertainty_ms, polarity, delay_from, polarity_from))
+    return moves
+
+
+def channels_of(recipe: Recipe) -> tuple[int, int]:
+    """Channels of both sources, in the order of the recipe."""
+    first, second = recipe.sources.values()
+    return first.channel, second.channel
+
+
+def by_session(keys: Sequence[object]) -> Mapping[object, list[int]]:
+    """Indices of equal keys, in order."""
+    groups: dict[object, list[int]] = {}
+    for index, key in enumerate(keys):
+        groups.setdefault(key, []).append(index)
+    return groups
+
+
+def _is_reliable(alignment: Alignment | None) -> bool:
+    """Whether a take's own delay is sure enough to move a source by it."""
+    return (
+        alignment is not None
+        and alignment.delay_s is not None
+        and alignment.uncertainty_s is not None
+        and alignment.uncertainty_s <= RELIABLE_S
+    )
+
+
+def _delay(
+    source: Source, other: Source, alignment: Alignment | None, known_s: list[float], *, sense: float
+) -> tuple[float, float | None, Decided]:
+    """By how many milliseconds the source is moved, how sure that is, and what decided."""
+    if source.delay_ms != "auto":
+        return source.own_delay_ms, None, "recipe"
+    if alignment is not None and _is_reliable(alignment):
+        delay_s, uncertainty_s = float(alignment.delay_s or 0.0), float(alignment.uncertainty_s or 0.0)
+        return _rounded(other.own_delay_ms + sense * delay_s), _rounded(1000.0 * uncertainty_s), "take"
+    if known_s:
+        middle_s = statistics.median(known_s)
+        apart_s = max(abs(known - middle_s) for known in known_s)
+        return _rounded(other.own_delay_ms + sense * middle_s), _rounded(1000.0 * apart_s), "session"
+    return 0.0, None, "nothing"
+
+
+def _polarity(
+    source: Source, other: Source, alignment: Alignment | None, sign: int | None
+) -> tuple[Literal["keep", "flip"], Decided]:
+    """Whether the source is turned over, and what decided."""
+    if source.polarity != "auto":
+        return source.polarity, "recipe"
+    if sign is None:
+        return "keep", "nothing"
+    turned = -1 if other.polarity == "flip" else 1
+    own = alignment is not None and alignment.polarity == sign
+    return ("flip" if sign * turned < 0 else "keep"), ("take" if own else "session")
+
+
+def _sign_of(alignment: Alignment, middle_s: float | None) -> TakeSign:
+    """What a take says of polarity; its phases as at the session's delay where its own is not sure."""
+    phasors = alignment.phasors
+    if not _is_reliable(alignment) and alignment.delay_s is not None and middle_s is not None:
+        phasors = phasors * np.exp(2j * np.pi * PHASE_HZ * (middle_s - alignment.delay_s))
+    return TakeSign(phasors, alignment.polarity, alignment.polarity_sureness)
+
+
+def _rounded(milliseconds: float) -> float:
+    return round(milliseconds, DELAY_DIGITS) + 0.0
