@@ -1,0 +1,165 @@
+"""Hum that is worth a notch, and the level of the side for a width: the rest of what a first recipe is advised by.
+
+The microphone's low band is in `low_fit`, the pickup's edge in `edge`, its lowest note in `lowest_note`, alignment in
+`meeting`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from render.analysis.balance import LINES_HZ
+from render.analysis.guitar import Guitar, side_to_mid_db
+from render.analysis.hum import Hum
+from render.analysis.lowest_note import note_name
+from render.analysis.moves import GAIN_DB, HUM_Q, MOST_HUM_LINES, NotchMove, Respond, median, rounded_db
+from render.audio.array import Reals
+from render.units import db_from_power
+
+HUM_MATTERS_DB = -55.0
+"""Against the source's own level. Music at 75 dB SPL puts a line of -55 dB at 20 dB SPL: about what is just heard at
+150 Hz in a quiet room; less is masked by any playing."""
+
+NEAR_NOTE = 0.025
+"""A note that lies nearer, as a share of the frequency, asks for the narrower notch."""
+
+HUM_IN_HALF = 0.5
+"""A source hums if it does so in at least this share of its takes."""
+
+
+@dataclass(frozen=True)
+class HumNotch:
+    """One notch: the multiple of the mains, its level, and the note that lies nearest with what it loses."""
+
+    notch: NotchMove
+    multiple: int
+    level_dbfs: float
+    against_source_db: float
+    note: str
+    note_hz: float
+    note_loss_db: float
+
+
+@dataclass(frozen=True)
+class SideLevel:
+    """Gain of the side source for a width.
+
+    Attributes
+    ----------
+    gain_db : float
+    side_to_mid_db : float
+        With it: the median of the takes.
+    least_db, most_db : float
+        Among the takes.
+    limited : bool
+        Whether the gain would have to go past its bounds.
+    """
+
+    gain_db: float
+    side_to_mid_db: float
+    least_db: float
+    most_db: float
+    limited: bool
+
+
+def merge_hum(takes: Sequence[Hum]) -> Hum:
+    """One source's hum over a session: what at least half of the takes have, levels by the median."""
+    heard = [take for take in takes if take.present and take.frequency_hz is not None]
+    if not heard or len(heard) < HUM_IN_HALF * len(takes):
+        return Hum(present=False)
+    multiples = sorted({line.multiple for take in heard for line in take.lines})
+    frequency_hz = median([take.frequency_hz for take in heard if take.frequency_hz is not None])
+    lines = []
+    for multiple in multiples:
+        found = [line for take in heard for line in take.lines if line.multiple == multiple]
+        if 2 * len(found) >= len(heard):
+            level_dbfs = median([line.level_dbfs for line in found])
+            lines.append(type(found[0])(multiple, multiple * frequency_hz, level_dbfs))
+    level = db_from_power(sum(10.0 ** (line.level_dbfs / 10.0) for line in lines))
+    return Hum(True, heard[0].mains_hz, frequency_hz, level, tuple(lines))
+
+
+def find_hum_notches(
+    hum: Hum, *, source_dbfs: float, lowest_note_hz: float, chain: Reals, respond: Respond
+) -> tuple[HumNotch, ...]:
+    """Notches for the lines of hum that would be heard.
+
+    Parameters
+    ----------
+    hum : Hum
+        Of one source.
+    source_dbfs : float
+        Its own level, RMS.
+    lowest_note_hz : float
+        What is below takes no note with it.
+    chain : float64, shape (lines,)
+        Power response of the source's chain: a line that the high-pass takes needs no notch.
+    respond : callable
+
+    Returns
+    -------
+    tuple of HumNotch
+        The loudest four at most, from the lowest upwards.
+    """
+    if not hum.present:
+        return ()
+    found = []
+    for line in hum.lines:
+        response_db = db_from_power(float(np.interp(line.frequency_hz, LINES_HZ, chain)))
+        against_db = line.level_dbfs + response_db - source_dbfs
+        if against_db >= HUM_MATTERS_DB:
+            found.append((against_db, line))
+    found.sort(key=lambda pair: -pair[0])
+    notches = []
+    for against_db, line in sorted(found[:MOST_HUM_LINES], key=lambda pair: pair[1].frequency_hz):
+        note_hz = nearest_note_hz(line.frequency_hz)
+        near = abs(note_hz / line.frequency_hz - 1.0) < NEAR_NOTE and note_hz > 0.97 * lowest_note_hz
+        # a notch of Q rings Q / (pi f): at 50 Hz 60 would ring longer than a stage may
+        q = min(HUM_Q[1], round(1.1 * line.frequency_hz)) if near else HUM_Q[0]
+        notch = NotchMove(round(line.frequency_hz, 1), q)
+        loss_db = -db_from_power(float(respond(notch, np.array([note_hz]))[0]))
+        found_note = note_name(note_hz)
+        notches.append(
+            HumNotch(notch, line.multiple, line.level_dbfs, against_db, found_note, note_hz, loss_db)
+        )
+    return tuple(notches)
+
+
+def nearest_note_hz(frequency_hz: float) -> float:
+    """Frequency of the nearest note of equal temperament, A4 = 440 Hz."""
+    return float(440.0 * 2.0 ** (round(12.0 * np.log2(frequency_hz / 440.0)) / 12.0))
+
+
+def find_side_level(
+    guitar: Guitar, *, width_db: float, mid: Reals, side: Reals, mid_source: int = 0
+) -> SideLevel:
+    """Gain of the side source that makes side against mid what is asked, in the mix before the room.
+
+    Parameters
+    ----------
+    guitar : Guitar
+    width_db : float
+        Side against mid, power, of the median take.
+    mid, side : float64, shape (lines,)
+        Power responses of all that is done to each, the gain asked for left out.
+    mid_source : int
+        Which source stands in the middle: 0 the pickup, 1 the microphone.
+
+    Returns
+    -------
+    SideLevel
+        The gain is in steps of half a decibel, -24 to 12 dB.
+    """
+    before = side_to_mid_db(guitar, mid=mid, side=side, mid_source=mid_source)
+    exact_db = width_db - median(before)
+    gain_db = min(max(rounded_db(exact_db), GAIN_DB[0]), GAIN_DB[1])
+    return SideLevel(
+        gain_db=gain_db,
+        side_to_mid_db=median(before) + gain_db,
+        least_db=min(before) + gain_db,
+        most_db=max(before) + gain_db,
+        limited=abs(exact_db - gain_db) > 0.5,
+    )
