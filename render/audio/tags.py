@@ -18,10 +18,6 @@ LONGEST_TEXT = 1000
 # letter if need be; then its FLAC writer frees memory twice and takes the whole program with it.
 _LONGEST_SOFTWARE_BYTES = 100
 
-_ALL = frozenset({"title", "artist", "album", "track_number", "software", "comment"})
-_CARRIED: Mapping[str, frozenset[str]] = MappingProxyType(
-    {"wav": _ALL, "flac": _ALL, "ogg": _ALL, "opus": _ALL, "mp3": _ALL}
-)
 # Names of the RIFF INFO list; the one for the track number is custom, not part of the first specification.
 _RIFF_NAMES: Mapping[str, bytes] = MappingProxyType(
     {
@@ -63,16 +59,6 @@ class Tags:
         """Everything that is said, by field, in the order of the fields."""
         values = ((field.name, getattr(self, field.name)) for field in fields(self))
         return {name: str(value) for name, value in values if value not in ("", None)}
-
-
-def carried_tags(format: str) -> frozenset[str]:  # noqa: A002 - the recipe's word
-    """Which fields of `Tags` a format can hold ("wav", "flac", "ogg", "opus" or "mp3")."""
-    return _CARRIED[format]
-
-
-def tags_left_out(tags: Tags, *, format: str) -> tuple[str, ...]:  # noqa: A002 - the recipe's word
-    """Fields that say something which the format cannot hold, for the log."""
-    return tuple(name for name in tags.texts() if name not in carried_tags(format))
 
 
 def riff_info(tags: Tags) -> bytes:

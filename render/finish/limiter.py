@@ -37,15 +37,6 @@ RELEASE_END_DB = 0.25
 _KNOTS_AT_ONCE = 1 << 17
 
 
-@dataclass(frozen=True)
-class GainRegion:
-    """One stretch in which the limiter works: knots of the gain, the first and last of them 1."""
-
-    first_frame: int
-    step_frames: int
-    gain: Reals
-
-
 @dataclass(frozen=True, eq=False)
 class GainCurve:
     """Gain of the limiter, kept only where it is below 1; regions in order of time, none touching another.
@@ -66,14 +57,6 @@ class GainCurve:
     first_cell: Indices
     offset: Indices
     gain: Reals
-
-    @property
-    def regions(self) -> tuple[GainRegion, ...]:
-        """The regions one by one, for pictures and tests."""
-        return tuple(
-            GainRegion(int(first) * self.cell_frames, self.cell_frames, self.gain[start:stop])
-            for first, start, stop in zip(self.first_cell, self.offset[:-1], self.offset[1:], strict=True)
-        )
 
     @property
     def max_reduction_db(self) -> float:

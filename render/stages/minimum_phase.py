@@ -157,66 +157,6 @@ def chain_frames(prototypes: Sequence[Prototype], *, sample_rate_hz: float, floo
     return CORRECTION_FRAMES + math.ceil(best * rate)
 
 
-def impulse_response_of(prototype: Prototype, *, sample_rate_hz: float, frames: int) -> Reals:
-    """Impulse response of one stage, for pictures and tests.
-
-    Parameters
-    ----------
-    prototype : Prototype
-        The stage.
-    sample_rate_hz : float
-        8000 to 1536000 Hz.
-    frames : int
-        How much of it, at least 1.
-
-    Returns
-    -------
-    float64, shape (frames,)
-    """
-    if frames < 1:
-        raise ValueError(f"frames = {frames}: must be at least 1")
-    needed = max(frames, response_frames(prototype, sample_rate_hz=sample_rate_hz))
-    fft_frames = 2 * scipy.fft.next_fast_len((needed + 1) // 2, real=True)
-    response = discrete_response(prototype, sample_rate_hz=sample_rate_hz, fft_frames=fft_frames)
-    taps: Reals = scipy.fft.irfft(response, fft_frames)[:frames]
-    return taps
-
-
-def group_delay_s(response: Complexes, *, sample_rate_hz: float, lead_frames: int = 0) -> Reals:
-    """How much later each frequency comes out, from a response on the grid of a real FFT.
-
-    Parameters
-    ----------
-    response : complex128, shape (bins,)
-        Of an even number of frames, `bins` = frames // 2 + 1.
-    sample_rate_hz : float
-        8000 to 1536000 Hz.
-    lead_frames : int
-        So many frames at the end of the impulse response lie before time zero.
-
-    Returns
-    -------
-    float64, shape (bins,)
-        Seconds; NaN where the response is more than 120 dB below its largest value, which has no meaning.
-
-    Notes
-    -----
-    ``Re(F(n h) / F(h))``: no phase has to be unwrapped.
-    """
-    rate = _checked_rate(sample_rate_hz)
-    frames = 2 * (len(response) - 1)
-    if not 0 <= lead_frames < frames:
-        raise ValueError(f"lead_frames = {lead_frames}: must be 0 to {frames - 1}")
-    instant = np.arange(frames, dtype=np.float64)
-    instant[frames - lead_frames :] -= frames
-    moment = scipy.fft.rfft(instant * scipy.fft.irfft(response, frames))
-    size = np.abs(response)
-    heard = size > 1e-6 * size.max(initial=0.0)
-    delay = np.full(len(response), np.nan)
-    delay[heard] = (moment[heard] / response[heard]).real / rate
-    return delay
-
-
 def minimum_phase_taps(log_magnitude: Reals) -> Reals:
     """Impulse response of minimum phase with a given magnitude.
 

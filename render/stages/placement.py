@@ -96,26 +96,10 @@ def apply_side_response(left: Array, right: Array, *, side_response: float | Arr
 
     Notes
     -----
-    ``left' = A left + B right``, ``right' = B left + A right`` with ``A = (1 + G) / 2``, ``B = (1 - G) / 2``,
-    see `side_matrix`; computed through mid and side, which is what makes it exact.
+    ``left' = A left + B right``, ``right' = B left + A right`` with ``A = (1 + G) / 2``, ``B = (1 - G) / 2``
+    and G the side's response; computed through mid and side, which is what makes it exact.
     """
     if isinstance(side_response, float | int) and side_response == 1.0:
         return left, right
     mid, side = 0.5 * (left + right), 0.5 * (left - right) * side_response
     return mid + side, mid - side
-
-
-def side_matrix(side_response: Array) -> tuple[Array, Array]:
-    """The same as two factors: what a side gets of itself, and what of the other.
-
-    Parameters
-    ----------
-    side_response : float64 or complex128, any shape
-        G, what happens to the side.
-
-    Returns
-    -------
-    own, other : shape of the input
-        ``(1 + G) / 2`` and ``(1 - G) / 2``.
-    """
-    return 0.5 * (1.0 + side_response), 0.5 * (1.0 - side_response)

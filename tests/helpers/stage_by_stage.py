@@ -36,9 +36,10 @@ from render.recipe.models import (
 from render.stages import equaliser, passes
 from render.stages.delay import delay_response
 from render.stages.impulse_response import prepare_impulse_response
-from render.stages.minimum_phase import impulse_response_of, response_frames
+from render.stages.minimum_phase import response_frames
 from render.stages.prototype import Prototype
 from render.stages.room import room_response
+from tests.helpers.responses import impulse_response_of
 
 Reals = NDArray[np.float64]
 FLOOR_DB = -220.0  # where a stage's response is cut: far below anything compared

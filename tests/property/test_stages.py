@@ -11,12 +11,12 @@ from numpy.typing import NDArray
 
 from render.stages.delay import fractional_delay
 from render.stages.equaliser import all_pass, high_shelf, low_shelf, notch, peaking
-from render.stages.fir import fir_response
 from render.stages.impulse_response import prepare_impulse_response
 from render.stages.minimum_phase import chain_frames, chain_response, discrete_response
 from render.stages.passes import high_pass, low_pass
 from render.stages.placement import Array, apply_side_response, place_gains
 from render.stages.prototype import Prototype, analogue_response
+from tests.helpers.responses import fir_response
 
 RATES_HZ = (8000, 44100, 48000, 88200, 96000, 192000)
 FFT_FRAMES = 8192

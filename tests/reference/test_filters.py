@@ -11,16 +11,15 @@ from numpy.typing import NDArray
 
 from render.stages.delay import fractional_delay
 from render.stages.equaliser import all_pass, high_shelf, low_shelf, notch, peaking
-from render.stages.fir import fir_response
 from render.stages.impulse_response import prepare_impulse_response
 from render.stages.minimum_phase import (
     chain_response,
     discrete_response,
-    impulse_response_of,
     minimum_phase_taps,
 )
 from render.stages.passes import high_pass, low_pass
 from render.stages.prototype import Prototype
+from tests.helpers.responses import fir_response, impulse_response_of
 from tests.helpers.source import source
 
 RATES_HZ = (44100, 48000, 88200, 96000, 192000)

@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from render.stages.minimum_phase import discrete_response, impulse_response_of
+from render.stages.minimum_phase import discrete_response
 from render.stages.passes import high_pass
 from render.stages.placement import apply_side_response, place_gains, side_gain
+from tests.helpers.responses import impulse_response_of
 from tests.helpers.source import source
 
 BLUMLEIN = "A. D. Blumlein, British patent 394,325, 1931 (sum and difference; algebra)"

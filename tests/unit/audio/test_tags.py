@@ -9,7 +9,7 @@ from typing import Any
 import mutagen.id3
 import pytest
 
-from render.audio.tags import LONGEST_TEXT, Tags, carried_tags, riff_info, tags_left_out, write_id3
+from render.audio.tags import LONGEST_TEXT, Tags, riff_info, write_id3
 
 
 def test_texts_are_what_is_said() -> None:
@@ -52,20 +52,6 @@ def test_riff_list_is_padded_and_terminated() -> None:
     assert struct.unpack("<I", data[4:8])[0] == len(data) - 8
     assert data[8:] == b"INFO" + b"INAM\3\0\0\0ab\0\0" + b"IART\4\0\0\0abc\0"
     assert riff_info(Tags()) == b""
-
-
-def test_all_formats_carry_everything_we_say() -> None:
-    """So nothing is left out; the log asks."""
-    tags = Tags(title="t", comment="c")
-    for name in ("wav", "flac", "ogg", "opus", "mp3"):
-        assert carried_tags(name) == {"title", "artist", "album", "track_number", "software", "comment"}
-        assert tags_left_out(tags, format=name) == ()
-
-
-def test_names_what_a_format_cannot_hold(monkeypatch: pytest.MonkeyPatch) -> None:
-    """In the order of the fields."""
-    monkeypatch.setattr("render.audio.tags._CARRIED", {"wav": frozenset({"title"})})
-    assert tags_left_out(Tags(title="t", software="s", comment="c"), format="wav") == ("software", "comment")
 
 
 def test_id3_in_version_2_3(tmp_path: Path) -> None:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from render.stages.delay import HALF_WIDTH_FRAMES, delay_response, fractional_delay
-from render.stages.fir import fir_response
+from tests.helpers.responses import fir_response
 
 
 @pytest.mark.parametrize("delay_frames", [0, 1, 7, 1000])

@@ -10,10 +10,9 @@ import scipy.signal
 from numpy.typing import NDArray
 
 from render.stages.equaliser import peaking
-from render.stages.fir import fir_response
 from render.stages.impulse_response import LEVEL_BAND_HZ, prepare_impulse_response
-from render.stages.minimum_phase import impulse_response_of
 from render.stages.passes import low_pass
+from tests.helpers.responses import fir_response, impulse_response_of
 
 RATES_HZ = (8000, 44100, 48000, 88200, 96000, 192000)
 

@@ -14,12 +14,11 @@ from render.stages.minimum_phase import (
     chain_frames,
     chain_response,
     discrete_response,
-    group_delay_s,
-    impulse_response_of,
     response_frames,
 )
 from render.stages.passes import high_pass, low_pass
 from render.stages.prototype import Prototype, analogue_response, inverse
+from tests.helpers.responses import impulse_response_of
 
 RATES_HZ = (8000, 44100, 48000, 88200, 96000, 192000)
 
@@ -123,17 +122,6 @@ def test_response_frames_grow_with_the_rate() -> None:
     assert fast == pytest.approx(2 * slow, abs=2)
 
 
-def test_impulse_response_is_cut_to_the_frames_asked_for() -> None:
-    """Short or long, it begins the same."""
-    prototype = peaking(centre_hz=1000.0, gain_db=6.0, q=2.0)
-    short = impulse_response_of(prototype, sample_rate_hz=48000, frames=7)
-    long = impulse_response_of(prototype, sample_rate_hz=48000, frames=30000)
-    assert short.shape == (7,)
-    np.testing.assert_allclose(short, long[:7], atol=1e-14)
-    with pytest.raises(ValueError, match="frames = 0: must be at least 1"):
-        impulse_response_of(prototype, sample_rate_hz=48000, frames=0)
-
-
 @pytest.mark.parametrize("centre_hz", [20000.0, 21900.0, 22049.0, 22051.0, 25000.0])
 def test_what_lies_at_and_above_half_the_rate_does_no_harm(centre_hz: float) -> None:
     """Far below such a centre the level is the prototype's, and the response stays short."""
@@ -147,25 +135,6 @@ def test_what_lies_at_and_above_half_the_rate_does_no_harm(centre_hz: float) -> 
     assert np.abs(taps[4096:]).max() < 1e-10
 
 
-def test_group_delay_of_a_pure_delay() -> None:
-    """Twelve frames late everywhere; three frames early where the lead says so."""
-    turn = np.exp(-2j * np.pi * np.arange(513) / 1024)
-    np.testing.assert_allclose(group_delay_s(turn**12, sample_rate_hz=48000), 12 / 48000, atol=1e-15)
-    np.testing.assert_allclose(
-        group_delay_s(turn**-3, sample_rate_hz=48000, lead_frames=3), -3 / 48000, atol=1e-15
-    )
-
-
-def test_group_delay_has_no_value_where_nothing_passes() -> None:
-    """NaN at 0 Hz of a high-pass."""
-    response = discrete_response(
-        high_pass(cutoff_hz=500.0, slope_db_per_octave=24), sample_rate_hz=48000, fft_frames=8192
-    )
-    delay = group_delay_s(response, sample_rate_hz=48000)
-    assert np.isnan(delay[0])
-    assert np.isfinite(delay[100:]).all()
-
-
 def test_wrong_numbers_are_refused() -> None:
     """By name, value and range."""
     stage = peaking(centre_hz=100.0, gain_db=3.0, q=1.0)
@@ -176,8 +145,6 @@ def test_wrong_numbers_are_refused() -> None:
         discrete_response(stage, sample_rate_hz=4000, fft_frames=4096)
     with pytest.raises(ValueError, match=r"floor_db = 3.0: must be -300 to -20 dB"):
         response_frames(stage, sample_rate_hz=48000, floor_db=3.0)
-    with pytest.raises(ValueError, match="lead_frames = 8: must be 0 to 7"):
-        group_delay_s(np.ones(5, dtype=np.complex128), sample_rate_hz=48000, lead_frames=8)
 
 
 def test_a_low_pass_and_its_inverse_are_a_wire() -> None:

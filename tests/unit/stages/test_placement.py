@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from render.stages.placement import apply_side_response, place_gains, side_gain, side_matrix
+from render.stages.placement import apply_side_response, place_gains, side_gain
 
 
 def test_mid_side_and_the_middle() -> None:
@@ -76,7 +76,7 @@ def test_matrix_and_sum_and_difference_agree() -> None:
     """Two ways to the same sound, with a response for a gain."""
     random = np.random.default_rng(3)
     left, right, side = random.standard_normal((3, 40)) + 1j * random.standard_normal((3, 40))
-    own, other = side_matrix(side)
+    own, other = 0.5 * (1.0 + side), 0.5 * (1.0 - side)
     new_left, new_right = apply_side_response(left, right, side_response=side)
     np.testing.assert_allclose(new_left, own * left + other * right, rtol=1e-13)
     np.testing.assert_allclose(new_right, other * left + own * right, rtol=1e-13)
