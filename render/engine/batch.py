@@ -1,31 +1,32 @@
 """Many renders: what is done already is left alone, the rest goes over the cores, every result is logged at once.
 
-look at headers -> hash inputs -> (find a session's gain) -> compile -> render -> one line in the log each
+look at headers -> hash inputs, compile -> (find a session's gain) -> render -> one line in the log each
 """
 
 from __future__ import annotations
 
-import hashlib
 import threading
 import time
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 from typing import TypeVar
 
 from render.audio.read import TakeInfo, probe, sha256_of_files
+from render.engine.identity import dither_key, file_identity, mix_identity, recipe_sha256, session_identity
 from render.engine.job import Event, Job, Options, Watch, Work
-from render.engine.ledger import Ledger, Line, identity_of, sha256_of_file
+from render.engine.ledger import Ledger, Line
 from render.engine.line import done_line, failed_line
-from render.engine.mix import Passage, ReadyRecipe, make_ready, measure_mix, render_mix
+from render.engine.mix import measure_mix, render_mix
+from render.engine.ready import ReadyRecipes
 from render.engine.session_gain import SessionGains
+from render.engine.spares import Spares
 from render.engine.store import sweep_spools
 from render.engine.workers import Cancelled, Workers
 from render.errors import DrytakeError, OutputError, Problem, RecipeError
 from render.finish.level import FinishPlan
 from render.recipe.check import check_at_rate
-from render.recipe.models import Recipe
 from render.session.takes import Take
-from render.version import __version__
 
 LONG_TAKE_S = 600.0  # such a take is spread over all cores by itself
 T = TypeVar("T")
@@ -68,7 +69,11 @@ class _Batch:
         self.cancel = threading.Event()
         self._lock = threading.Lock()
         self._busy = _Busy()
-        self._ready: dict[tuple[int, int], ReadyRecipe] = {}
+        self._spares = Spares()
+        self._recipes = ReadyRecipes(
+            double_precision=options.double_precision,
+            tell=lambda text: self._report(Event("compiling", text=text)),
+        )
         self._lines: dict[int, Line] = {}
 
     def run(self) -> list[Line]:
@@ -77,10 +82,10 @@ class _Batch:
             self._look_at_headers()
             self._refuse_rates()
             self._make_folder()
-            self._hash_inputs()
+            self._hash_and_compile()
             self._find_session_gains()
             pending = [work for work in self.works if not self._settle(work)]
-            self._compile(pending)
+            self._parallel(self._recipes.make, self._recipes.missing(pending))
             self._report(Event("frames-to-do", sum(self._frames(work) for work in pending)))
             self._each(self._render, pending)
         except BaseException:
@@ -127,20 +132,24 @@ class _Batch:
         if problems:
             raise RecipeError(list(problems.values()))
 
-    def _hash_inputs(self) -> None:
-        """Contents of takes, recipes and impulse responses, each read once."""
+    def _hash_and_compile(self) -> None:
+        """Contents of takes, recipes and impulse responses, each read once; what is needed for sure beside it."""
         takes = {id(work.job.take): work.job.take for work in self.works if work.failure is None}
         hashes: dict[int, str | DrytakeError] = {}
+        stop = Workers(cancel=self.cancel)
 
         def hash_take(take: Take) -> None:
             try:
-                hashes[id(take)] = sha256_of_files(take.files)
+                hashes[id(take)] = sha256_of_files(take.files, on_block=lambda: stop.step(0))
             except DrytakeError as error:
                 hashes[id(take)] = error
 
-        self._parallel(hash_take, list(takes.values()))
         recipes = {id(work.job.recipe): work.job.recipe for work in self.works}
-        recipe_hashes = {key: _recipe_sha256(recipe) for key, recipe in recipes.items()}
+        recipe_hashes = {key: recipe_sha256(recipe) for key, recipe in recipes.items()}
+        sure = [work for work in self.works if self._is_sure(work)]
+        compiling = [partial(self._recipes.make, work) for work in self._recipes.missing(sure)]
+        hashing = [partial(hash_take, take) for take in takes.values()]
+        self._parallel(lambda task: task(), compiling + hashing)
         for work in self.works:
             work.recipe_sha256 = recipe_hashes[id(work.job.recipe)]
             found = hashes.get(id(work.job.take), "")
@@ -151,7 +160,12 @@ class _Batch:
 
     def _find_session_gains(self) -> None:
         """Where a recipe asks for one gain for a whole session."""
-        gains = SessionGains(self.ledger, self._mix_identity, self._session_identity, self._measure)
+        gains = SessionGains(
+            self.ledger,
+            lambda work: mix_identity(work, self.options),
+            lambda work, passage: session_identity(work, passage, self.options),
+            self._measure,
+        )
         gains.find(self.works, self.options.passage)
 
     def _measure(self, works: list[Work]) -> dict[int, FinishPlan]:
@@ -163,15 +177,15 @@ class _Batch:
                 plans[id(work)] = measure_mix(
                     work.job.take,
                     _known(work.info),
-                    self._ready_for(work),
+                    self._recipes.of(work),
                     passage=self.options.passage,
                     folder=self.folder,
-                    workers=Workers(cancel=self.cancel),
+                    workers=Workers(cancel=self.cancel, spares=self._spares),
                 )
             except DrytakeError as error:
                 work.failure = error
 
-        self._compile(works)
+        self._parallel(self._recipes.make, self._recipes.missing(works))
         self._parallel(measure, works)
         return plans
 
@@ -182,7 +196,7 @@ class _Batch:
             return True
         if self.options.redo:
             return False
-        line = self.ledger.kept(self._identity(work))
+        line = self.ledger.kept(file_identity(work, self.options))
         if line is not None and line["output"] == work.job.name:
             self._finish(work, {**line, "status": "kept", "seconds": 0.0})
             return True
@@ -196,20 +210,9 @@ class _Batch:
         )
         return self._settle(work)
 
-    def _compile(self, works: Iterable[Work]) -> None:
-        """Every recipe once per sample rate, before anything is rendered with it."""
-        for work in works:
-            key = (id(work.job.recipe), work.sample_rate_hz)
-            if key not in self._ready:
-                self._report(Event("compiling", text=f"{work.job.recipe.name} at {work.sample_rate_hz} Hz"))
-                self._ready[key] = make_ready(
-                    work.job.recipe,
-                    sample_rate_hz=work.sample_rate_hz,
-                    double_precision=self.options.double_precision,
-                )
-
-    def _ready_for(self, work: Work) -> ReadyRecipe:
-        return self._ready[id(work.job.recipe), work.sample_rate_hz]
+    def _is_sure(self, work: Work) -> bool:
+        """Whether a work will be rendered whatever its hash says: its recipe can be compiled meanwhile."""
+        return work.failure is None and (self.options.redo or not work.job.output.exists())
 
     def _each(self, action: Callable[[Work, int], None], works: list[Work]) -> None:
         """Long takes one after the other with all cores inside; the others side by side, longest first."""
@@ -257,16 +260,18 @@ class _Batch:
         began = time.perf_counter()
         if self.cancel.is_set():
             raise Cancelled
-        workers = Workers(inside, lambda frames: self._report(Event("frames-done", frames)), self.cancel)
+        workers = Workers(
+            inside, lambda frames: self._report(Event("frames-done", frames)), self.cancel, self._spares
+        )
         try:
             work.job.output.parent.mkdir(parents=True, exist_ok=True)
             mix = render_mix(
                 work.job.take,
                 _known(work.info),
-                self._ready_for(work),
+                self._recipes.of(work),
                 output=work.job.output,
                 tags=work.job.tags,
-                dither_key=_dither_key(work.job),
+                dither_key=dither_key(work.job),
                 passage=self.options.passage,
                 gain_db=work.gain_db,
                 workers=workers,
@@ -277,11 +282,11 @@ class _Batch:
         line = done_line(
             work,
             mix,
-            ready=self._ready_for(work),
+            ready=self._recipes.of(work),
             options=self.options,
-            identity=self._identity(work),
-            mix_identity=self._mix_identity(work),
-            session_identity=self._session_identity(work, self.options.passage),
+            identity=file_identity(work, self.options),
+            mix_identity=mix_identity(work, self.options),
+            session_identity=session_identity(work, self.options.passage, self.options),
             seconds=time.perf_counter() - began,
         )
         self._finish(work, line)
@@ -297,41 +302,6 @@ class _Batch:
 
     def _frames(self, work: Work) -> int:
         return round(_duration_s(work) * work.sample_rate_hz)
-
-    def _mix_identity(self, work: Work) -> str:
-        """Of the linear mix and its own level, before a session's gain."""
-        return identity_of(
-            {
-                "input": work.input_sha256,
-                "recipe": work.recipe_sha256,
-                "passage": [self.options.passage.from_s, self.options.passage.to_s],
-                "double_precision": self.options.double_precision,
-                "version": __version__,
-            }
-        )
-
-    def _session_identity(self, work: Work, passage: Passage) -> str:
-        """Of everything that decides a session's gain but the takes themselves."""
-        return identity_of(
-            {
-                "folder": str(work.job.take.files[0].absolute().parent),
-                "recipe": work.recipe_sha256,
-                "passage": [passage.from_s, passage.to_s],
-                "double_precision": self.options.double_precision,
-                "version": __version__,
-            }
-        )
-
-    def _identity(self, work: Work) -> str:
-        """Of the file: everything that decides its bytes."""
-        return identity_of(
-            {
-                "mix": self._mix_identity(work),
-                "gain_db": work.gain_db,
-                "tags": work.job.tags.texts(),
-                "dither": _dither_key(work.job).hex(),
-            }
-        )
 
 
 class _Busy:
@@ -366,21 +336,3 @@ def _known(info: TakeInfo | None) -> TakeInfo:
 def _duration_s(work: Work) -> float:
     """Length by the headers; a take whose headers do not tell counts as a short one."""
     return _known(work.info).duration_s or 60.0
-
-
-def _recipe_sha256(recipe: Recipe) -> str:
-    """Of what a recipe says and of the impulse responses it names."""
-    try:
-        files = [sha256_of_file(path) for path in recipe.files]
-    except OSError as error:
-        path = Path(str(error.filename))
-        raise RecipeError(
-            [Problem(path, "", None, f"cannot be read: {error.strerror}", "see that it is there")]
-        ) from error
-    return identity_of({"values": recipe.sha256_of_values, "files": files})
-
-
-def _dither_key(job: Job) -> bytes:
-    """Seed of the recipe and name of the take: the same noise every time, other noise in every take."""
-    seed = 0 if job.recipe.room is None else job.recipe.room.seed
-    return hashlib.sha256(f"{seed}\n{job.take.name}".encode()).digest()

@@ -231,7 +231,7 @@ def compiled_before() -> Iterator[None]:
             known[key] = make_ready(recipe, sample_rate_hz=sample_rate_hz, double_precision=double_precision)
         return known[key]
 
-    with patch("render.engine.batch.make_ready", remember):
+    with patch("render.engine.ready.make_ready", remember):
         yield
 
 
