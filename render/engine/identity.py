@@ -40,6 +40,7 @@ def mix_identity(work: Work, options: Options) -> str:
             "passage": [options.passage.from_s, options.passage.to_s],
             "double_precision": options.double_precision,
             "version": __version__,
+            **_moved(work),
         }
     )
 
@@ -55,6 +56,13 @@ def session_identity(work: Work, passage: Passage, options: Options) -> str:
             "version": __version__,
         }
     )
+
+
+def _moved(work: Work) -> dict[str, object]:
+    """How a source was moved in this take, where that was measured."""
+    if work.moved is None:
+        return {}
+    return {"moved": [work.moved.source, work.moved.delay_ms, work.moved.polarity]}
 
 
 def file_identity(work: Work, options: Options) -> str:

@@ -10,6 +10,7 @@ from typing import Literal
 from render.audio.read import TakeInfo
 from render.audio.tags import Tags
 from render.engine.ledger import Line
+from render.engine.meet import Moved
 from render.engine.mix import Passage
 from render.errors import DrytakeError
 from render.recipe.check import output_rate_hz
@@ -68,6 +69,7 @@ class Work:
     level_set_by: str | None = None
     session_takes: int = 0  # of how many the gain was found; 0: not levelled by session
     gain_from_log: bool = False
+    moved: Moved | None = None  # where a source has "auto"
 
     @property
     def sample_rate_hz(self) -> int:

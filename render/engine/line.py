@@ -60,6 +60,7 @@ def done_line(
         "warnings": _warnings(work, mix, ready),
         "versions": versions(),
         "settings": settings(work, options),
+        "alignment": None if work.moved is None else work.moved.as_dict(),
         "level_set_by": work.level_set_by,
         "session_gain_db": _number(work.gain_db),
         "session_takes": work.session_takes,
@@ -145,7 +146,7 @@ def _number(value: float | None) -> float | None:
 def _warnings(work: Work, mix: Rendered, ready: ReadyRecipe) -> list[str]:
     """What a player should know about this mix, in plain words."""
     plan, finish = mix.plan, ready.recipe.finish
-    warnings = list(mix.warnings)
+    warnings = list(mix.warnings) + ([] if work.moved is None else work.moved.remarks())
     if plan.loudness_lufs is None:
         warnings.append("too short or too quiet to have a loudness: left at its own level")
     elif plan.gave_way_lu > GAVE_WAY_LU:

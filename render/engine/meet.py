@@ -8,7 +8,7 @@ the side it decides what is left and what is right, and a picture must not chang
 from __future__ import annotations
 
 import statistics
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from typing import Literal
 
@@ -37,8 +37,8 @@ class Moved:
     delay_ms : float
         Later by so much, earlier where negative.
     uncertainty_ms : float or None
-        95 % of true values lie within; of a session's value, as far as its takes lie apart. None where the recipe says
-        the value itself, or nothing could be measured.
+        95 % of true values lie within; of a session's value, as far as its takes lie apart, or as each is sure of
+        itself if that is more. None where the recipe says the value itself, or nothing could be measured.
     polarity : "keep" or "flip"
     delay_from, polarity_from : "take", "session", "recipe" or "nothing"
         What decided: this take's own measurement, that of the others, or the recipe where it says a value itself;
@@ -100,14 +100,14 @@ def meet(recipe: Recipe, alignments: Sequence[Alignment | None]) -> list[Moved]:
     (other,) = (recipe.sources[key] for key in recipe.sources if key != name)
     # The second source is later by the measured delay: it has to go back by it, or the first has to follow.
     sense = -1000.0 if list(recipe.sources)[1] == name else 1000.0
-    known_s = [
-        it.delay_s for it in alignments if _is_reliable(it) and it is not None and it.delay_s is not None
-    ]
+    reliable = [it for it in alignments if it is not None and _is_reliable(it)]
+    known_s = [float(it.delay_s or 0.0) for it in reliable]
+    sure_s = [float(it.uncertainty_s or 0.0) for it in reliable]
     middle_s = statistics.median(known_s) if known_s else None
     signs = agree_on_polarity([None if it is None else _sign_of(it, middle_s) for it in alignments])
     moves = []
     for it, sign in zip(alignments, signs, strict=True):
-        delay_ms, uncertainty_ms, delay_from = _delay(source, other, it, known_s, sense=sense)
+        delay_ms, uncertainty_ms, delay_from = _delay(source, other, it, known_s, sure_s, sense=sense)
         polarity, polarity_from = _polarity(source, other, it, sign)
         moves.append(Moved(name, delay_ms, uncertainty_ms, polarity, delay_from, polarity_from))
     return moves
@@ -117,14 +117,6 @@ def channels_of(recipe: Recipe) -> tuple[int, int]:
     """Channels of both sources, in the order of the recipe."""
     first, second = recipe.sources.values()
     return first.channel, second.channel
-
-
-def by_session(keys: Sequence[object]) -> Mapping[object, list[int]]:
-    """Indices of equal keys, in order."""
-    groups: dict[object, list[int]] = {}
-    for index, key in enumerate(keys):
-        groups.setdefault(key, []).append(index)
-    return groups
 
 
 def _is_reliable(alignment: Alignment | None) -> bool:
@@ -138,7 +130,13 @@ def _is_reliable(alignment: Alignment | None) -> bool:
 
 
 def _delay(
-    source: Source, other: Source, alignment: Alignment | None, known_s: list[float], *, sense: float
+    source: Source,
+    other: Source,
+    alignment: Alignment | None,
+    known_s: list[float],
+    sure_s: list[float],
+    *,
+    sense: float,
 ) -> tuple[float, float | None, Decided]:
     """By how many milliseconds the source is moved, how sure that is, and what decided."""
     if source.delay_ms != "auto":
@@ -149,7 +147,8 @@ def _delay(
     if known_s:
         middle_s = statistics.median(known_s)
         apart_s = max(abs(known - middle_s) for known in known_s)
-        return _rounded(other.own_delay_ms + sense * middle_s), _rounded(1000.0 * apart_s), "session"
+        uncertainty_s = max(apart_s, statistics.median(sure_s))
+        return _rounded(other.own_delay_ms + sense * middle_s), _rounded(1000.0 * uncertainty_s), "session"
     return 0.0, None, "nothing"
 
 

@@ -59,10 +59,15 @@ class ReadyRecipe:
 def make_ready(recipe: Recipe, *, sample_rate_hz: int, double_precision: bool = False) -> ReadyRecipe:
     """Compile a recipe for a sample rate and plan its convolution."""
     compiled = compile_recipe(recipe, sample_rate_hz=sample_rate_hz)
+    return plan_compiled(recipe, compiled, double_precision=double_precision)
+
+
+def plan_compiled(recipe: Recipe, compiled: CompiledRecipe, *, double_precision: bool) -> ReadyRecipe:
+    """Plan the convolution with what a recipe was compiled to."""
     convolution = plan_convolution(
         compiled.response,
         lead_frames=compiled.lead_frames,
-        sample_rate_hz=sample_rate_hz,
+        sample_rate_hz=compiled.sample_rate_hz,
         double_precision=double_precision,
     )
     return ReadyRecipe(recipe, compiled, convolution)

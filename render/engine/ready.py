@@ -1,11 +1,13 @@
-"""The recipes of a batch, each compiled once per sample rate."""
+"""The recipes of a batch, each compiled once per sample rate; a source that meets the other is moved take by take."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 
+from render.engine.align import move_source
 from render.engine.job import Work
-from render.engine.mix import ReadyRecipe, make_ready
+from render.engine.meet import Moved
+from render.engine.mix import ReadyRecipe, make_ready, plan_compiled
 
 
 class ReadyRecipes:
@@ -37,8 +39,31 @@ class ReadyRecipes:
         )
 
     def of(self, work: Work) -> ReadyRecipe:
-        """What a work needs; it must have been made."""
-        return self._made[_kind(work)]
+        """What a work needs; it must have been made.
+
+        Where a source of this take is moved to meet the other, that is done now, and kept by nobody: ask once.
+        """
+        ready = self._made[_kind(work)]
+        return (
+            ready if work.moved is None else moved(ready, work.moved, double_precision=self._double_precision)
+        )
+
+
+def moved(ready: ReadyRecipe, move: Moved, *, double_precision: bool) -> ReadyRecipe:
+    """The same recipe with the source that has "auto" where a take wants it.
+
+    What the recipe itself says of that source is in the response already.
+    """
+    recipe = ready.recipe
+    source = recipe.sources[move.source]
+    delay_ms = move.delay_ms if source.delay_ms == "auto" else 0.0
+    flip = source.polarity == "auto" and move.polarity == "flip"
+    if delay_ms == 0.0 and not flip:
+        return ready
+    compiled = move_source(
+        ready.compiled, source=list(recipe.sources).index(move.source), delay_ms=delay_ms, flip=flip
+    )
+    return plan_compiled(recipe, compiled, double_precision=double_precision)
 
 
 def _kind(work: Work) -> tuple[int, int]:

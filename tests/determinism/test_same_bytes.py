@@ -35,8 +35,10 @@ RECIPES = {
     "ogg": '[finish]\nformat = "ogg"\n',
     "opus": '[finish]\nformat = "opus"\n',
     "mp3": '[finish]\nformat = "mp3"\n',
+    "auto": "[finish]\ntail_s = 0.1\n",
 }
-EXACT = ("wav24", "float", "flac16", "flac24")
+AUTO_RECIPE = PLAIN_RECIPE.replace("gain_db = -6.0", 'gain_db = -6.0\ndelay_ms = "auto"\npolarity = "auto"')
+EXACT = ("wav24", "float", "flac16", "flac24", "auto")
 CHANGING = {"seconds", "output_modified_ns", "input_files"}
 
 Lines = dict[str, dict[str, Any]]
@@ -55,7 +57,8 @@ def given(tmp_path_factory: pytest.TempPathFactory) -> Path:
     write_take(session / "05_silence.wav", audio=np.zeros((20_000, 2)))
     for name, finish in RECIPES.items():
         room = "" if name in {"wav24", "mp3"} else ROOM
-        write_recipe(folder / f"{name}.toml", PLAIN_RECIPE, room, finish)
+        sources = AUTO_RECIPE if name == "auto" else PLAIN_RECIPE
+        write_recipe(folder / f"{name}.toml", sources, room, finish)
     return folder
 
 
