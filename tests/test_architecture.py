@@ -22,9 +22,10 @@ MAY_IMPORT: dict[str, set[str]] = {
     "session": {"audio", "recipe", "errors"},
     "engine": {"errors", "units", "version", "recipe", "audio", "session", "stages", "finish", "analysis"},
     "pictures": {"errors", "units", "recipe", "audio.array", "analysis", "stages", "engine.compile"},
+    "page": set(),
     "workflows": {
         "errors", "units", "version", "recipe", "audio", "session", "stages", "finish", "analysis", "engine",
-        "pictures",
+        "pictures", "page",
     },
     "cli": {"errors", "version", "recipe", "workflows", "engine.job", "engine.ledger", "engine.mix"},
 }  # fmt: skip
@@ -38,6 +39,7 @@ FORBIDDEN_OUTSIDE: dict[str, set[str]] = {
     "finish": {"soundfile", "pathlib", "logging", "time", "os", "pydantic", "random", "scipy.signal"},
     "analysis": {"soundfile", "pathlib", "logging", "time", "os", "pydantic", "random", "scipy.signal"},
     "engine": {"scipy.signal", "rich", "argparse"},
+    "page": {"numpy", "scipy", "soundfile", "soxr", "matplotlib"},
     "workflows": {"argparse", "rich", "scipy.signal"},
 }
 
