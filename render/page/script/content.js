@@ -1,0 +1,37 @@
+/**
+ * What the page shows, as it lies in it.
+ *
+ * @typedef {object} Version
+ * @property {string} name
+ * @property {string} title
+ * @property {string} sound
+ * @property {number} frames
+ * @property {number} sample_rate_hz
+ * @property {number | null} loudness_before_lufs
+ * @property {number} gain_db
+ * @property {number | null} true_peak_dbtp
+ * @property {number} limiter_max_reduction_db
+ * @property {number | null} loudness_range_lu
+ * @property {number[]} spectrum_db
+ * @property {(number | null)[]} side_to_mid_db
+ * @property {(number | null)[]} correlation
+ * @property {number | null} mono_loss_lu
+ * @property {number[]} peaks lowest, highest, lowest, highest ...
+ *
+ * @typedef {{ name: string, from_s: number, to_s: number, versions: Version[] }} Excerpt
+ * @typedef {{ name: string, excerpts: Excerpt[] }} Take
+ *
+ * @typedef {object} Content
+ * @property {string} title
+ * @property {string} identity
+ * @property {Take[]} takes
+ * @property {number[]} octave_hz
+ * @property {number[]} band_hz
+ * @property {number} loudness_lufs
+ * @property {{ format: string, version: number }} votes
+ */
+
+/** @returns {Content} */
+export function readContent() {
+  return JSON.parse(document.getElementById("content")?.textContent ?? "");
+}

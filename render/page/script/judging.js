@@ -1,0 +1,193 @@
+/**
+ * Judging without names: the versions of an excerpt stand in random order as A, B, C ..., to be rated or ranked.
+ *
+ * Which is which is known to this module alone until the listener ends.
+ */
+import { shuffled } from "./chance.js";
+import { button, choice, make } from "./dom.js";
+import { counted, letter } from "./words.js";
+
+/**
+ * @typedef {object} Draft
+ * @property {number[]} order
+ * @property {(number | null)[]} ratings one a letter
+ * @property {(number | null)[]} ranks
+ * @property {string} note
+ * @property {boolean} kept
+ */
+
+export class Judging {
+  /**
+   * @param {import("./content.js").Content} content
+   * @param {import("./votes.js").Votes} votes
+   * @param {{ hear: (version: number) => void, next: () => void, end: () => void, tell: (words: string) => void, changed: () => void }} page
+   */
+  constructor(content, votes, page) {
+    this.content = content;
+    this.votes = votes;
+    this.page = page;
+    this.way = "rate";
+    /** @type {Map<string, Draft>} */
+    this.drafts = new Map();
+    this.element = make("section", { class: "judging", "aria-labelledby": "judging-title" });
+  }
+
+  /** Whether something would be lost, or names were seen too early, if names were shown now. */
+  get begun() {
+    return [...this.drafts.values()].some(({ kept, ratings, ranks, note }) => kept || note || [...ratings, ...ranks].some((value) => value !== null));
+  }
+
+  /** Names will be seen: what is not kept begins anew. */
+  end() {
+    this.drafts.clear();
+  }
+
+  /**
+   * @param {import("./content.js").Take} take
+   * @param {import("./content.js").Excerpt} excerpt
+   */
+  show(take, excerpt) {
+    this.take = take;
+    this.excerpt = excerpt;
+    const key = JSON.stringify([take.name, excerpt.name]);
+    if (!this.drafts.has(key)) this.drafts.set(key, this.fresh(excerpt.versions.length));
+    this.draft = /** @type {Draft} */ (this.drafts.get(key));
+    this.page.hear(this.draft.order[0]);
+    this.build();
+  }
+
+  /** @param {number} count */
+  fresh(count) {
+    const none = () => Array.from({ length: count }, () => null);
+    return { order: shuffled([...Array(count).keys()]), ratings: none(), ranks: none(), note: "", kept: false };
+  }
+
+  /** @param {number} position */
+  hear(position) {
+    const version = this.draft?.order[position];
+    if (version === undefined) return;
+    this.page.hear(version);
+    this.page.tell(letter(position));
+  }
+
+  /** @param {number} heard index of the version that is heard */
+  update(heard) {
+    const position = this.draft?.order.indexOf(heard);
+    for (const input of this.element.querySelectorAll('input[name="blind"]')) input.checked = Number(input.value) === position;
+  }
+
+  build() {
+    const { draft } = this;
+    const rows = draft.order.map((_, position) => this.row(position));
+    const judged = [...this.drafts.values()].filter(({ kept }) => kept).length;
+    const all = this.content.takes.reduce((sum, { excerpts }) => sum + excerpts.length, 0);
+    this.element.replaceChildren(
+      make("h3", { id: "judging-title" }, "Judge without names"),
+      make("p", {}, "The versions stand in random order. Names and figures are hidden until you end; which letter is which changes from excerpt to excerpt."),
+      choice("How", [{ value: "rate", title: "Rate 0 to 100" }, { value: "rank", title: "Rank" }], this.way, (way) => this.setWay(way), { name: "way" }),
+      make("div", { class: "blind-rows", role: "group", "aria-label": "Versions without names" }, ...rows),
+      this.note(),
+      make(
+        "div", { class: "actions" }, this.keepButton = button(draft.kept ? "Kept: judge again" : "Keep this judgement", () => this.keep(), { main: !draft.kept }),
+        button("Next excerpt", this.page.next, { key: "E" }), button("End and show names", this.page.end),
+        make("span", { class: "detail" }, `${judged} of ${counted(all, "excerpt")} judged`),
+      ),
+    );
+    this.refuse();
+  }
+
+  /** @param {string} way */
+  setWay(way) {
+    this.way = way;
+    this.build();
+    this.element.querySelector(`input[name="way"][value="${way}"]`)?.focus();
+    this.page.changed();
+  }
+
+  /** @param {number} position */
+  row(position) {
+    const name = letter(position);
+    const hear = make("input", { type: "radio", name: "blind", value: position, onchange: () => this.hear(position) });
+    return make(
+      "div", { class: "blind-row" },
+      make("label", {}, hear, make("span", { class: "letter" }, name)),
+      this.way === "rate" ? this.rating(position, name) : this.rank(position, name),
+    );
+  }
+
+  /**
+   * @param {number} position
+   * @param {string} name
+   */
+  rating(position, name) {
+    const { draft } = this;
+    const value = draft.ratings[position];
+    const output = make("output", {}, value === null ? "not rated" : String(value));
+    const input = make("input", {
+      type: "range", min: 0, max: 100, step: 1, value: value ?? 50, "aria-label": `Rating of ${name}`, disabled: draft.kept,
+      class: value === null ? "unset" : null, "aria-valuetext": value === null ? "not rated" : null,
+    });
+    const set = () => {
+      draft.ratings[position] = Number(input.value);
+      output.textContent = input.value;
+      input.classList.remove("unset");
+      input.removeAttribute("aria-valuetext");
+      this.refuse();
+    };
+    input.addEventListener("input", set);
+    input.addEventListener("pointerup", () => draft.kept || set()); // a click on the middle changes nothing, and means 50
+    return make("span", { class: "rating" }, input, output);
+  }
+
+  /**
+   * @param {number} position
+   * @param {string} name
+   */
+  rank(position, name) {
+    const { draft } = this;
+    const chosen = draft.ranks[position];
+    const options = draft.order.map((_, index) => make("option", { value: index + 1, selected: chosen === index + 1 }, index ? String(index + 1) : "1, best"));
+    const select = make("select", {
+      disabled: draft.kept, onchange: () => {
+        draft.ranks[position] = select.value ? Number(select.value) : null;
+        this.refuse();
+      },
+    }, make("option", { value: "", selected: chosen === null }, "not ranked"), ...options);
+    return make("label", { class: "rating" }, make("span", { class: "hidden" }, `Rank of ${name}`), select);
+  }
+
+  note() {
+    const { draft } = this;
+    const area = make("textarea", { rows: 2, maxlength: 2000, disabled: draft.kept, oninput: () => { draft.note = area.value; } });
+    area.value = draft.note;
+    return make("label", { class: "note" }, make("span", {}, "Note"), area);
+  }
+
+  /** Nothing can be kept where nothing was judged. */
+  refuse() {
+    const values = this.way === "rate" ? this.draft.ratings : this.draft.ranks;
+    this.keepButton.disabled = !this.draft.kept && values.every((value) => value === null);
+  }
+
+  keep() {
+    const { draft, take, excerpt } = this;
+    if (draft.kept) {
+      this.drafts.delete(JSON.stringify([take.name, excerpt.name]));
+      this.show(take, excerpt);
+      this.page.changed();
+      return;
+    }
+    const names = draft.order.map((index) => excerpt.versions[index].name);
+    const given = (/** @type {(number | null)[]} */ values, /** @type {boolean} */ asked) =>
+      Object.fromEntries(names.map((name, position) => [name, asked ? values[position] : null]));
+    this.votes.addJudgement({
+      take: take.name, excerpt: excerpt.name, order: names, ratings: given(draft.ratings, this.way === "rate"),
+      ranks: given(draft.ranks, this.way === "rank"), note: draft.note.trim(),
+    });
+    draft.kept = true;
+    this.build();
+    this.page.changed();
+    this.page.tell("Judgement kept");
+    this.keepButton.focus();
+  }
+}

@@ -1,0 +1,262 @@
+/** The listening page: puts its parts together and keeps them in step. */
+import { readContent } from "./content.js";
+import { button, choice, make, showChoice } from "./dom.js";
+import { missing } from "./features.js";
+import { Judging } from "./judging.js";
+import { Keys } from "./keys.js";
+import { Pictures } from "./pictures.js";
+import { Player } from "./player.js";
+import { commonPeaks, waveform } from "./plots.js";
+import { pageKeys } from "./page_keys.js";
+import { Results } from "./results.js";
+import { soundBytes } from "./sound.js";
+import { Telling } from "./telling.js";
+import { Timeline } from "./timeline.js";
+import { Transport } from "./transport.js";
+import { versionList } from "./versions.js";
+import { Votes } from "./votes.js";
+import { clock, counted, number } from "./words.js";
+
+const MODES = [
+  { value: "open", title: "With names" },
+  { value: "judge", title: "Without names" },
+  { value: "tell", title: "First or second?" },
+];
+
+class Page {
+  /** @param {import("./content.js").Content} content */
+  constructor(content) {
+    this.content = content;
+    this.mode = "open";
+    this.takeIndex = 0;
+    this.excerptIndex = 0;
+    this.player = new Player(() => this.update());
+    this.votes = new Votes(content, () => localStorage);
+    this.timeline = new Timeline(this.player);
+    this.transport = new Transport(this.player, { play: () => this.play(), fromS: () => this.excerpt.from_s });
+    this.pictures = new Pictures(content);
+    this.results = new Results(this.votes, content);
+    this.results.changed = () => this.update();
+    const tell = (/** @type {string} */ words) => this.tell(words);
+    const changed = () => this.update();
+    this.judging = new Judging(content, this.votes, {
+      hear: (version) => this.player.switchTo(version), next: () => this.nextExcerpt(), end: () => this.showNames(), tell, changed,
+    });
+    this.telling = new Telling(this.votes, {
+      hear: (version) => this.player.switchTo(version, { throughSilence: true }), playing: () => this.player.playing,
+      condition: () => this.player.condition, fix: (fixed) => this.transport.fixCondition(fixed), tell, changed,
+    });
+    this.keys = new Keys(() => pageKeys(this));
+  }
+
+  get take() {
+    return this.content.takes[this.takeIndex];
+  }
+
+  get excerpt() {
+    return this.take.excerpts[this.excerptIndex];
+  }
+
+  /** @param {HTMLElement} main */
+  build(main) {
+    const { content } = this;
+    document.title = content.title;
+    this.takes = make("ol", {});
+    this.heading = make("h2", { id: "take-title" });
+    this.excerpts = make("div", { class: "excerpts" });
+    this.modes = choice("Listen", MODES, this.mode, (mode) => this.askMode(mode), { name: "mode", className: "modes" });
+    this.list = make("div", {});
+    this.status = make("p", { class: "hidden", role: "status", "aria-live": "polite" });
+    const panel = this.keys.panel();
+    main.replaceChildren(
+      make("header", {}, make("p", { class: "kind" }, "Listening page"), make("h1", {}, content.title), this.lead(), this.caution()),
+      make("nav", { "aria-label": "Takes" }, this.takes),
+      make("section", { class: "take", "aria-labelledby": "take-title" },
+        make("div", { class: "take-head" }, this.heading, this.excerpts), this.timeline.element, this.transport.element, this.modes,
+        this.list, this.judging.element, this.telling.element, this.pictures.element),
+      this.results.element,
+      make("footer", {}, button("Keys", () => this.keys.showPanel(), { key: "?" }), make("p", {}, "This page is complete in itself and asks nothing of any network.")),
+      panel, this.leaving = this.leavingDialog(), this.status,
+    );
+    this.show(0, 0);
+    const frame = () => {
+      if (this.player.playing) this.timeline.move();
+      requestAnimationFrame(frame);
+    };
+    frame();
+  }
+
+  lead() {
+    const { takes, loudness_lufs: loudness } = this.content;
+    const counts = takes.flatMap(({ excerpts }) => excerpts.map(({ versions }) => versions.length));
+    const [least, most] = [Math.min(...counts), Math.max(...counts)];
+    const each = least === most ? counted(most, "version") : `${least} to ${most} versions`;
+    return make("p", { class: "lead" }, `${counted(takes.length, "take")}, ${each} of each, all at the same loudness, ${number(loudness)}\u00a0LUFS. When you switch, the next version goes on where the last one was.`);
+  }
+
+  caution() {
+    return make("p", { class: "caution", id: "caution" }, make("strong", {}, "Before you listen: "), "start at a moderate level, on headphones especially. Playback starts quiet, at \u221212\u00a0dB. Raise it slowly; what sounds fine for a minute can be too much for an hour.");
+  }
+
+  /**
+   * @param {number} takeIndex
+   * @param {number} excerptIndex
+   */
+  show(takeIndex, excerptIndex) {
+    Object.assign(this, { takeIndex, excerptIndex });
+    const { take, excerpt } = this;
+    const { versions } = excerpt;
+    this.transport.tell("");
+    this.player.load({
+      rate: versions[0].sample_rate_hz, frames: versions[0].frames,
+      bytes: () => Promise.all(versions.map(({ sound }) => soundBytes(sound))),
+    });
+    this.heading.textContent = take.name;
+    this.takes.replaceChildren(...this.content.takes.map(({ name }, index) =>
+      make("li", {}, make("button", { type: "button", "aria-current": index === takeIndex ? "true" : null, onclick: () => this.choose(index, 0, this.takes) }, name))));
+    this.excerpts.replaceChildren(choice("Excerpt", take.excerpts.map(({ name, from_s: from, to_s: to }, index) =>
+      ({ value: String(index), title: make("span", {}, name, make("span", { class: "detail" }, ` ${clock(from, 0)}\u2013${clock(to, 0)}`)) })), String(excerptIndex), (value) => this.choose(takeIndex, Number(value), this.excerpts), { name: "excerpt" }));
+    this.showMode();
+  }
+
+  /**
+   * Another take or excerpt, unless a test is under way; what was in focus is found again.
+   * @param {number} takeIndex
+   * @param {number} excerptIndex
+   * @param {HTMLElement | null} [from]
+   */
+  choose(takeIndex, excerptIndex, from = null) {
+    const go = () => {
+      this.telling.end();
+      this.show(takeIndex, excerptIndex);
+      from?.querySelector('[aria-current="true"], input:checked')?.focus();
+      this.tell(`${this.take.name}, ${this.excerpt.name}`);
+    };
+    if (this.telling.begun) this.ask(go, () => showChoice(this.excerpts, String(this.excerptIndex)));
+    else go();
+  }
+
+  nextExcerpt() {
+    const last = this.excerptIndex + 1 >= this.take.excerpts.length;
+    if (last) this.choose((this.takeIndex + 1) % this.content.takes.length, 0);
+    else this.choose(this.takeIndex, this.excerptIndex + 1);
+  }
+
+  /** @param {number} step */
+  nextTake(step) {
+    const count = this.content.takes.length;
+    this.choose((this.takeIndex + step + count) % count, 0);
+  }
+
+  /** @param {string} mode */
+  askMode(mode) {
+    const go = () => {
+      this.judging.end();
+      this.telling.end();
+      this.mode = mode;
+      this.showMode();
+    };
+    if ((this.mode === "judge" && this.judging.begun) || this.telling.begun) this.ask(go, () => showChoice(this.modes, this.mode));
+    else go();
+  }
+
+  /** The judging is over: names are seen. */
+  showNames() {
+    this.judging.end();
+    this.mode = "open";
+    showChoice(this.modes, "open");
+    this.showMode();
+    this.results.element.scrollIntoView({ block: "nearest" });
+  }
+
+  showMode() {
+    const { mode, take, excerpt, player } = this;
+    const open = mode === "open";
+    const peaks = commonPeaks(excerpt.versions);
+    this.highest = Math.max(...peaks.map(Math.abs));
+    this.shown = null;
+    this.list.replaceChildren(...(open ? [versionList(excerpt.versions, player.heard, (index) => this.hear(index))] : []));
+    for (const [part, there] of /** @type {[any, boolean][]} */ ([[this.judging, mode === "judge"], [this.telling, mode === "tell"]])) {
+      part.element.hidden = !there;
+      if (there) part.show(take, excerpt);
+      else part.element.replaceChildren();
+    }
+    this.pictures.element.hidden = !open;
+    if (open) this.pictures.show(excerpt.versions);
+    else this.timeline.show(waveform(peaks, this.highest), excerpt);
+    this.update();
+  }
+
+  /** Everything that follows the player. */
+  update() {
+    const { player, mode } = this;
+    if (!this.highest) return; // nothing is shown yet
+    this.transport.update();
+    this.timeline.update();
+    this.results.update(mode !== "open");
+    if (mode === "judge") this.judging.update(player.heard);
+    if (mode === "tell") this.telling.update();
+    if (mode !== "open" || this.shown === player.heard) return;
+    this.shown = player.heard;
+    showChoice(this.list, String(player.heard));
+    this.timeline.show(waveform(this.excerpt.versions[player.heard].peaks, this.highest), this.excerpt);
+    this.pictures.update(player.heard);
+  }
+
+  /** @param {number} index */
+  hear(index) {
+    if (this.mode === "judge") this.judging.hear(index);
+    else if (this.mode === "tell" && this.telling.begun) this.telling.hear(/** @type {const} */ (["first", "second", "x"])[index] ?? this.telling.heard);
+    else if (this.mode === "open" && index < this.excerpt.versions.length) {
+      this.player.switchTo(index);
+      this.tell(`${index + 1}, ${this.excerpt.versions[index].title}`);
+    }
+  }
+
+  async play() {
+    if (this.player.playing) return this.player.pause();
+    try {
+      this.transport.tell("");
+      await this.player.play();
+    } catch (fault) {
+      this.transport.tell(/** @type {Error} */ (fault).message);
+    }
+  }
+
+  /** @param {string} words */
+  tell(words) {
+    this.status.textContent = words;
+  }
+
+  leavingDialog() {
+    const dialog = make("dialog", { "aria-labelledby": "leaving-title", oncancel: () => this.stay?.() },
+      make("h2", { id: "leaving-title" }, "A test is under way"),
+      make("p", {}, "Names are hidden until it ends. What is kept stays; what is not finished counts for nothing."),
+      make("div", { class: "actions" },
+        button("Go on with it", () => { dialog.close(); this.stay?.(); }, { main: true }),
+        button("End it", () => { dialog.close(); this.go?.(); })));
+    return dialog;
+  }
+
+  /**
+   * @param {() => void} go
+   * @param {() => void} stay
+   */
+  ask(go, stay) {
+    Object.assign(this, { go, stay });
+    this.leaving.showModal();
+  }
+}
+
+/** Begin, or say what is missing. */
+function start() {
+  const main = /** @type {HTMLElement} */ (document.getElementById("page"));
+  const lacks = missing();
+  if (lacks.length) {
+    main.replaceChildren(make("h1", {}, "This browser is too old for this page"), make("p", {}, `It lacks: ${lacks.join("; ")}. Open the page in a current browser.`));
+    return;
+  }
+  new Page(readContent()).build(main);
+}
+
+start();
