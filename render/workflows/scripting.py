@@ -10,12 +10,15 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import ArrayLike
 
+from render.analysis.delay import measure_alignment
 from render.audio.array import Samples, as_samples
 from render.engine.capture import StoredReader, faded_end
 from render.engine.compile import check_impulse_responses
 from render.engine.convolve import convolve_pairs
 from render.engine.job import Options
+from render.engine.meet import meet
 from render.engine.mix import Mixed, Passage, end_fade_ms_of, make_ready, plan_mix, stretch_of, tail_frames_of
+from render.engine.ready import moved
 from render.errors import RecipeError
 from render.finish.level import FinishPlan, apply_finish_block
 from render.recipe.check import check_at_rate
@@ -72,6 +75,9 @@ def render_array(
     ready = make_ready(recipe, sample_rate_hz=sample_rate_hz, double_precision=double_precision)
     dtype = ready.convolution.dtype
     sources = np.asfortranarray(samples[:, [channel - 1 for channel in channels]].astype(dtype))
+    if recipe.auto_source is not None:
+        (move,) = meet(recipe, [measure_alignment(sources, sample_rate_hz=sample_rate_hz)])
+        ready = moved(ready, move, double_precision=double_precision)
     reader = faded_end(
         StoredReader(sources),
         frames=len(sources),
