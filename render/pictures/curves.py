@@ -40,12 +40,17 @@ OCTAVES_HZ = (125.0, 8000.0)
 
 @dataclass(frozen=True, eq=False)
 class Curve:
-    """Level and group delay over the frequencies of a picture, and what it is; `faint`: of minor interest."""
+    """Level and group delay over the frequencies of a picture, and what it is.
+
+    ``mark`` stands on its line and in the list: ``[0]`` is ``chain[0]``, as messages count; letters are not of a chain.
+    ``faint``: of minor interest.
+    """
 
     words: str
     level_db: Reals
     group_delay_ms: Reals
     faint: bool = False
+    mark: str = ""
 
 
 @dataclass(frozen=True, eq=False)
@@ -145,9 +150,7 @@ def stereo_curves(stereo: Stereo, *, sample_rate_hz: int, frequency_hz: Reals) -
         fir = compile_chain(chain, sample_rate_hz=sample_rate_hz)
         names = [kind] if fir.taps.shape[1] == 1 else [f"{kind}, left", f"{kind}, right"]
         totals += _curves(names, fir, sample_rate_hz, frequency_hz, bands)
-    stages = _stage_curves(
-        side, sample_rate_hz=sample_rate_hz, frequency_hz=frequency_hz, prefix="side only: "
-    )
+    stages = _stage_curves(side, sample_rate_hz=sample_rate_hz, frequency_hz=frequency_hz, side_only=True)
     stages += _stage_curves(stereo.chain, sample_rate_hz=sample_rate_hz, frequency_hz=frequency_hz)
     return StereoCurves(stages=stages, totals=_joined(totals), smoothed=smoothed)
 
@@ -228,16 +231,25 @@ def _side_stages(stereo: Stereo) -> list[Stage]:
 
 
 def _stage_curves(
-    chain: Iterable[Stage], *, sample_rate_hz: int, frequency_hz: Reals, prefix: str = ""
+    chain: Iterable[Stage], *, sample_rate_hz: int, frequency_hz: Reals, side_only: bool = False
 ) -> tuple[Curve, ...]:
     """Every stage by itself; the two channels of an impulse response as two curves."""
     found: list[Curve] = []
-    for stage in chain:
+    for index, stage in enumerate(chain):
         fir = compile_chain((stage,), sample_rate_hz=sample_rate_hz)
-        words = prefix + stage_words(stage)
-        names = [words] if fir.taps.shape[1] == 1 else [f"{words}, left", f"{words}, right"]
+        words = f"side only: {stage_words(stage)}" if side_only else stage_words(stage)
+        mark = "ab"[index] if side_only else f"[{index}]"
+        alone = fir.taps.shape[1] == 1
         bands = FILE_BANDS if isinstance(stage, ImpulseResponse) else None
-        found += _curves(names, fir, sample_rate_hz, frequency_hz, bands)
+        curves = _curves(
+            [words] if alone else [f"{words}, left", f"{words}, right"],
+            fir,
+            sample_rate_hz,
+            frequency_hz,
+            bands,
+        )
+        sides = [""] if alone else ["L", "R"]
+        found += [replace(curve, mark=mark + side) for curve, side in zip(curves, sides, strict=True)]
     return tuple(found)
 
 

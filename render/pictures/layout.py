@@ -16,6 +16,7 @@ COLUMN_PX = (style.WIDTH_PX - style.MARGIN_PX - style.RIGHT_MARGIN_PX - GUTTER_P
 SECTION_PX = 30
 HEAD_PX = 24
 LINE_PX = 17
+MARK_PX = 32
 CAPTION_PX = 24
 AXIS_PX = 20
 
@@ -49,19 +50,19 @@ def heading(page: Page, left_px: float, top_px: float, name: str, facts: Sequenc
 def stage_list(
     page: Page, left_px: float, top_px: float, stages: Sequence[Curve], *, most: int, total: str = ""
 ) -> None:
-    """Stages in the order of the signal, by the numbers that stand on their lines."""
-    lines = [(str(index + 1), stage.words) for index, stage in enumerate(stages)]
+    """Stages in the order of the signal, by the marks that stand on their lines."""
+    lines = [(stage.mark, stage.words) for stage in stages]
     if len(lines) > most + 1:
-        lines = [*lines[:most], ("", f"and {len(lines) - most} more, drawn without a number")]
+        lines = [*lines[:most], ("", f"and {len(lines) - most} more, drawn without a mark")]
     baseline_px = top_px + 13
     for mark, words in lines:
-        fitting = style.shortened(style.printable(words), style.TEXT_PT, COLUMN_PX - 28)
-        page.write(left_px + 14, baseline_px, mark, colour=style.QUIET_INK, align="right")
-        page.write(left_px + 28, baseline_px, fitting)
+        fitting = style.shortened(style.printable(words), style.TEXT_PT, COLUMN_PX - MARK_PX)
+        page.write(left_px, baseline_px, mark, colour=style.QUIET_INK)
+        page.write(left_px + MARK_PX, baseline_px, fitting)
         baseline_px += LINE_PX
     if total:
         page.rule(left_px, left_px + 20, baseline_px - 4, colour=style.ACCENT, width_px=style.BOLD_PX)
-        page.write(left_px + 28, baseline_px, total, colour=style.ACCENT)
+        page.write(left_px + MARK_PX, baseline_px, total, colour=style.ACCENT)
 
 
 def frequency_panel(

@@ -55,14 +55,15 @@ from render.recipe.models import Recipe
 TITLE_LINE_PX = 26
 BOTTOM_PX = 24
 STRINGS_PX = 16
-LEVEL_PX = 200
+LEVEL_PX = 190
 DELAY_PX = 92
-STEREO_PX = 132
+STEREO_PX = 125
 ARRIVAL_PX = 166
 MOST_STAGES = 8
 MOST_STEREO_STAGES = 6
 NARROW_PEAK = 2.5
 OPEN_STRINGS_HZ = (82.41, 110.0, 146.83, 196.0, 246.94, 329.63)
+COUNTED = "Stages are counted from 0, as in messages: [0] is chain[0], the first of its chain."
 OPEN_STRINGS = ("E", "A", "D", "G", "B", "E")
 
 
@@ -132,8 +133,9 @@ def _header(recipe: Recipe, sample_rate_hz: int) -> Section:
         for index, words in enumerate((name, finish)):
             fitting = style.shortened(words, style.TEXT_PT, inner_px)
             page.write(style.MARGIN_PX, top_px + last_px + 23 + LINE_PX * index, fitting)
+        page.write(style.MARGIN_PX, top_px + last_px + 23 + LINE_PX * 2, COUNTED, colour=style.QUIET_INK)
 
-    return Section(last_px + 40 + SECTION_PX, draw)
+    return Section(last_px + 40 + LINE_PX + SECTION_PX, draw)
 
 
 def _sources(sources: Sequence[SourceCurves], frequency_hz: Reals) -> Section:
@@ -254,7 +256,7 @@ def _way_legend(page: Page, left_px: float, at_px: float, arrival: Arrival) -> N
 def _level_strokes(
     stages: Sequence[Curve], totals: Sequence[Curve], frequency_hz: Reals, *, named: bool = False
 ) -> list[Stroke]:
-    """Stages thin, with their numbers where they do something; totals bold on top."""
+    """Stages thin, with their marks where they do something; totals bold on top."""
     strokes = [
         Stroke(
             frequency_hz,
@@ -262,7 +264,7 @@ def _level_strokes(
             style.THIN,
             style.THIN_PX,
             style.THIN_DASHES[index % len(style.THIN_DASHES)],
-            name=str(index + 1) if index < MOST_STAGES and np.max(np.abs(stage.level_db)) > 0.5 else "",
+            name=stage.mark if index < MOST_STAGES and np.max(np.abs(stage.level_db)) > 0.5 else "",
         )
         for index, stage in enumerate(stages)
     ]
@@ -284,7 +286,7 @@ def _delay_strokes(source: SourceCurves, frequency_hz: Reals, scale: Scale) -> l
             style.THIN,
             style.THIN_PX,
             style.THIN_DASHES[index % len(style.THIN_DASHES)],
-            name=str(index + 1)
+            name=stage.mark
             if index < MOST_STAGES and np.nanmax(np.abs(stage.group_delay_ms), initial=0.0) > visible_ms
             else "",
         )

@@ -115,6 +115,14 @@ def test_impulse_response_is_averaged(tmp_path: Path) -> None:
     assert_allclose(curves.stages[1].level_db, -3.0, atol=1e-6)
 
 
+def test_stages_are_marked_as_messages_count_them() -> None:
+    """`chain[0]` is the first; the total has no mark."""
+    source = recipe_of(sources={"pickup": {**PICKUP, "chain": CHAIN}, "mic": MIC}).sources["pickup"]
+    curves = source_curves("pickup", source, sample_rate_hz=RATE_HZ, frequency_hz=np.array([100.0]))
+    assert [curve.mark for curve in curves.stages] == [f"[{index}]" for index in range(len(CHAIN))]
+    assert curves.total.mark == ""
+
+
 def test_frequencies_hold_what_stages_name() -> None:
     """Rising from 20 Hz to 20 kHz, or 0.45 of the rate; a notch is met at its deepest."""
     recipe = recipe_of(sources={"pickup": {**PICKUP, "chain": CHAIN}, "mic": MIC})
@@ -141,6 +149,7 @@ def test_stereo_treats_mid_and_side() -> None:
         "side only: gain 2 dB",
         "peaking 2400 Hz, \N{MINUS SIGN}3 dB, q 1.2",
     ]
+    assert [curve.mark for curve in curves.stages] == ["a", "b", "[0]"]
     mid, side = curves.totals
     assert (mid.words, side.words) == ("mid", "side")
     assert_allclose(mid.level_db[:2], [0.0, -3.0], atol=0.02)
@@ -174,6 +183,7 @@ def test_two_channel_file_shows_both(tmp_path: Path) -> None:
         "impulse-response two.wav, left",
         "impulse-response two.wav, right",
     ]
+    assert [curve.mark for curve in curves.stages] == ["[0]L", "[0]R"]
     assert [curve.words for curve in curves.totals] == [
         "mid, left and side, left",
         "mid, right and side, right",
