@@ -219,12 +219,15 @@ def _uncertainty_s(location: Location, track: Track, steadiness: Steadiness) -> 
     if count < _FEWEST_SEGMENTS:
         return location.uncertainty_s
     left = track.delay_s[track.known].copy()
+    within_s = 0.0
     if steadiness.drift_ppm is not None and steadiness.drifting:
         left -= 1e-6 * steadiness.drift_ppm * track.middle_s[track.known]
+        # Where in a segment its sound lies is known to about a tenth of it.
+        within_s = 1e-7 * abs(steadiness.drift_ppm) * float(track.middle_s[1] - track.middle_s[0])
     if steadiness.jump_s is not None and steadiness.jump_at_s is not None:
         left -= steadiness.jump_s * (track.middle_s[track.known] > steadiness.jump_at_s)
     scatter_s = 1.4826 * float(np.median(np.abs(left - np.median(left))))
-    return math.hypot(location.uncertainty_s, COVERAGE * scatter_s / math.sqrt(count))
+    return math.hypot(location.uncertainty_s, COVERAGE * scatter_s / math.sqrt(count), COVERAGE * within_s)
 
 
 def _curves(pooled: Pooled | None, track: Track | None, location: Location | None) -> Curves:
