@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import shutil
 import sys
 from pathlib import Path
 
@@ -76,7 +77,8 @@ def run_show(chosen: argparse.Namespace) -> int:
     elif chosen.toml:
         print(recipe.complete_toml(chosen.recipe), end="")
     else:
-        sys.stdout.write(recipe.shown(chosen.recipe))
+        width = shutil.get_terminal_size().columns if sys.stdout.isatty() else None
+        sys.stdout.write(recipe.shown(chosen.recipe, width=width))
     return 0
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -22,6 +23,8 @@ from render.recipe import (
 
 RATES_HZ = range(8_000, 384_001)
 LONGEST_SHOWN = 44
+NARROWEST = 30  # a narrower window is filled as this one
+MEANING_INDENT = 6
 
 
 def open_recipe(path: Path | None) -> Recipe:
@@ -79,8 +82,11 @@ def values(path: Path | None) -> dict[str, Any]:
     }
 
 
-def shown(path: Path | None) -> str:
-    """Every key with value, origin, range and meaning, table by table, for people."""
+def shown(path: Path | None, *, width: int | None = None) -> str:
+    """Every key with value, origin, range and meaning, table by table, for people.
+
+    One line a key; in a window of so many columns that is too narrow for it, two or three lines a key.
+    """
     recipe = open_recipe(path)
     folder = recipe.path.parent.resolve() if recipe.path else None
     rows = [row for row in describe_recipe(recipe) if _last_key(row) != "stage"]
@@ -92,10 +98,39 @@ def shown(path: Path | None) -> str:
     for row, parts in zip(rows, cells, strict=True):
         if _table_of(row) != table:
             table = _table_of(row)
-            text.append(f"\n[{table}]" + (f"  {stages[table].strip(chr(34))}" if table in stages else ""))
-        columns = [part.ljust(width) for part, width in zip(parts, widths, strict=True)]
+            text.append(f"\n{_heading(table, stages)}")
+        columns = [part.ljust(size) for part, size in zip(parts, widths, strict=True)]
         text.append("  " + "  ".join([*columns, row.description, row.note]).rstrip())
+    if width is not None and max(map(len, text)) > width:
+        text = _folded(rows, cells, stages, width=width)
     return "\n".join(text).lstrip("\n") + "\n"
+
+
+def _folded(
+    rows: Sequence[Row], cells: Sequence[tuple[str, str, str, str]], stages: dict[str, str], *, width: int
+) -> list[str]:
+    """Lines for a narrow window: key, value and where it comes from; below it what is allowed, and what it means."""
+    text: list[str] = []
+    table = ""
+    keys = max(len(key) for key, *_ in cells)
+    for row, (key, value, where, allowed) in zip(rows, cells, strict=True):
+        if _table_of(row) != table:
+            table = _table_of(row)
+            text += ["", *_folded_line(_heading(table, stages), width, indent=0)]
+        text += _folded_line(f"{key:{keys}}  {value:14}  ({where})", width, indent=2)
+        words = [allowed, row.description, row.note]
+        text += _folded_line("; ".join(word for word in words if word), width, indent=MEANING_INDENT)
+    return text
+
+
+def _folded_line(text: str, width: int, *, indent: int) -> list[str]:
+    """A line, and if it is too long the rest of it below, further in."""
+    return textwrap.wrap(
+        text,
+        max(width, NARROWEST),
+        initial_indent=" " * indent,
+        subsequent_indent=" " * (indent if indent == MEANING_INDENT else MEANING_INDENT + 2),
+    )
 
 
 def plot_recipe(path: Path | None, *, output: Path | None, sample_rate_hz: int) -> Path:
@@ -138,6 +173,10 @@ def plot_recipe(path: Path | None, *, output: Path | None, sample_rate_hz: int) 
 def _table_of(row: Row) -> str:
     """Where a key stands: `sources.mic`, `sources.mic.chain[0]`, or nothing for the head of the file."""
     return row.key.rpartition(".")[0]
+
+
+def _heading(table: str, stages: dict[str, str]) -> str:
+    return f"[{table}]" + (f"  {stages[table].strip(chr(34))}" if table in stages else "")
 
 
 def _last_key(row: Row) -> str:

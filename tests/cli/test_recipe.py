@@ -100,6 +100,40 @@ def test_show_fills_everything_in(tmp_path: Path, capsys: pytest.CaptureFixture[
     assert "default" in rows["loudness_lufs"]
 
 
+@pytest.mark.parametrize("columns", [60, 80])
+def test_show_fits_a_narrow_window(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], columns: int
+) -> None:
+    """Value and origin on one line, range and meaning below it; not a word is lost."""
+    assert run("show") == 0
+    plain = capsys.readouterr().out
+    monkeypatch.setenv("COLUMNS", str(columns))
+    monkeypatch.setattr("sys.stdout.isatty", lambda: True)
+    assert run("show") == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert max(map(len, lines)) <= columns < max(map(len, plain.splitlines()))
+    row = next(index for index, line in enumerate(lines) if line.split()[:1] == ["level_by"])
+    assert lines[row].split() == ["level_by", '"take"', "(default)"]
+    assert lines[row + 1].startswith('      "take" or "session"; ')
+
+    def words(text: str) -> list[str]:
+        return sorted(text.replace(";", " ").replace("(", " ").replace(")", " ").split())
+
+    assert words("\n".join(lines)) == words(plain)
+
+
+def test_show_in_a_wide_window_is_a_table(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """One line a key, as where it is not a window at all."""
+    run("show")
+    plain = capsys.readouterr().out
+    monkeypatch.setenv("COLUMNS", "400")
+    monkeypatch.setattr("sys.stdout.isatty", lambda: True)
+    run("show")
+    assert capsys.readouterr().out == plain
+
+
 def test_show_the_builtin_recipe(capsys: pytest.CaptureFixture[str]) -> None:
     """Without a path the built-in recipe is meant."""
     assert run("show") == 0
