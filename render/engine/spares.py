@@ -33,6 +33,11 @@ class Spares:
             with self._lock:
                 self._free.append(buffer)
 
+    def clear(self) -> None:
+        """Give back to the system what is not lent."""
+        with self._lock:
+            self._free.clear()
+
     def _take(self, size: int) -> NDArray[np.uint8]:
         """The smallest that is large enough; else a new one instead of the largest that is not."""
         with self._lock:

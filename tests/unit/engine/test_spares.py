@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import weakref
 from contextlib import ExitStack
 
 import numpy as np
@@ -50,3 +51,15 @@ def test_it_comes_back_when_something_fails() -> None:
         raise KeyboardInterrupt
     with spares.lend((100,), np.uint8) as second:
         assert np.shares_memory(first, second)
+
+
+def test_nothing_is_kept_past_the_end() -> None:
+    """At the end of a batch the memory goes at once, whoever still knows the batch."""
+    spares = Spares()
+    with spares.lend((100,), np.uint8) as last:
+        pass
+    gone = weakref.ref(last.base)
+    del last
+    assert gone() is not None
+    spares.clear()
+    assert gone() is None
