@@ -19,6 +19,7 @@ import soundfile
 from numpy.typing import NDArray
 
 from render.audio.array import AnySamples
+from render.audio.ogg import is_ended
 from render.audio.wav import WavLayout, read_wav_layout
 from render.errors import TakeError
 
@@ -281,6 +282,7 @@ def _decoder_header(path: Path, file: soundfile.SoundFile) -> Header:
         frames=file.frames if knows else None,
         container=file.format,
         subtype=file.subtype,
+        warnings=_end_warnings(path, file) if file.format == "OGG" else (),
     )
 
 
@@ -292,6 +294,17 @@ def _length_warnings(path: Path, layout: WavLayout) -> tuple[str, ...]:
         promised = _clock(layout.frames_promised, layout.sample_rate_hz)
         return (f"{path.name}: cut short: its header promises {promised}, {there} are there",)
     return ()
+
+
+def _end_warnings(path: Path, file: soundfile.SoundFile) -> tuple[str, ...]:
+    """What an Ogg file that does not come to its end is read as."""
+    try:
+        if is_ended(path):
+            return ()
+    except OSError as error:
+        raise _unreadable(path, error) from error
+    there = _clock(file.frames, file.samplerate)
+    return (f"{path.name}: cut short, or never closed; taken as far as it goes, {there}",)
 
 
 def _refuse_non_finite(header: Header, samples: AnySamples, first_frame: int, channel: int) -> None:

@@ -1,4 +1,7 @@
-"""Ogg streams with a settled serial number: the encoder draws it at random, and no two renders were alike."""
+"""Ogg as a container: whether a file was cut short, and streams with a settled serial number.
+
+The encoder draws the number at random, and no two renders were alike.
+"""
 
 from __future__ import annotations
 
@@ -12,6 +15,10 @@ from typing import BinaryIO
 _REVERSED = bytes(int(f"{byte:08b}"[::-1], 2) for byte in range(256))
 _SERIAL = slice(14, 18)
 _CHECKSUM = slice(22, 26)
+_FLAGS = 5
+_LAST_PAGE = 4
+# A page holds 255 segments of 255 bytes at most; what is looked through at the end holds one whole page for sure.
+_TAIL_BYTES = 2 * (27 + 255 + 255 * 255)
 
 
 def page_checksum(page: bytes) -> bytes:
@@ -48,6 +55,31 @@ def fix_serial_number(path: Path) -> None:
             fixed = fixed[: _CHECKSUM.start] + page_checksum(fixed) + fixed[_CHECKSUM.stop :]
             file.seek(-len(page), 1)
             file.write(fixed)
+
+
+def is_ended(path: Path) -> bool:
+    """Whether the last whole page of a file says that it is the last of its stream (RFC 3533, section 6).
+
+    Only the end of the file is read.
+    """
+    with path.open("rb") as file:
+        file.seek(max(0, path.stat().st_size - _TAIL_BYTES))
+        tail = file.read()
+    at = len(tail)
+    while (at := tail.rfind(b"OggS", 0, at)) >= 0:
+        page = _page_at(tail, at)
+        if page is not None:
+            return bool(page[_FLAGS] & _LAST_PAGE)
+    return False
+
+
+def _page_at(data: bytes, at: int) -> bytes | None:
+    """The page that begins there, if it is whole and no chance likeness."""
+    lengths = data[at + 27 : at + 27 + data[at + 26]] if at + 26 < len(data) else b""
+    page = data[at : at + 27 + len(lengths) + sum(lengths)]
+    if len(lengths) < 1 or len(page) < 27 + len(lengths) + sum(lengths):
+        return None
+    return page if page_checksum(page) == page[_CHECKSUM] else None
 
 
 def _pages(file: BinaryIO) -> Iterator[bytes]:

@@ -114,6 +114,32 @@ def test_cut_short_wav_is_read_as_far_as_it_goes(tmp_path: Path) -> None:
     np.testing.assert_array_equal(_read(path, 0, 71999, 0, 1), wanted[:71999])
 
 
+@pytest.mark.parametrize("name", ["a.ogg", "a.opus"])
+def test_cut_short_ogg_is_read_as_far_as_it_goes(tmp_path: Path, name: str) -> None:
+    """With a warning, since its length does not tell."""
+    subtype = "OPUS" if name == "a.opus" else "VORBIS"
+    path = write_sound(tmp_path / name, noise(96000), format="OGG", subtype=subtype)
+    assert read_header(path).warnings == ()
+    path.write_bytes(path.read_bytes()[:-4000])
+    header = read_header(path)
+    assert header.frames is not None
+    assert 0 < header.frames < 96000
+    (text,) = header.warnings
+    assert text.startswith(f"{name}: cut short, or never closed; taken as far as it goes, 0:01.")
+
+
+def test_a_drive_that_fails_at_the_end_of_an_ogg(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Is the take's error too."""
+    path = write_sound(tmp_path / "a.ogg", noise(9000))
+
+    def refuse(_: Path) -> bool:
+        raise OSError(5, "Input/output error")
+
+    monkeypatch.setattr("render.audio.decode.is_ended", refuse)
+    with pytest.raises(TakeError, match=r"a\.ogg: cannot be read \(Input/output error\)"):
+        read_header(path)
+
+
 def test_recording_that_was_never_closed(tmp_path: Path) -> None:
     """The library takes it for empty; we take what is there."""
     samples = random_words(48000)
