@@ -467,3 +467,27 @@ def test_every_format(tmp_path: Path, format_name: str, rate_hz: int) -> None:
     info = soundfile.info(tmp_path / "out" / line["output"])
     assert info.samplerate == line["sample_rate_hz"] == (48_000 if format_name == "opus" else rate_hz)
     assert abs(info.frames - line["frames"]) <= (0 if format_name in ("wav", "flac") else 2_000)
+
+
+@pytest.mark.parametrize("format_name", ["ogg", "opus", "mp3"])
+def test_previews_tell_what_is_heard_of_them(tmp_path: Path, format_name: str) -> None:
+    """The log's figures are those of the decoded file: of a whole take, of a passage, of silence; the same twice."""
+    write_take(tmp_path / "s" / "take.wav", duration_s=3.0)
+    write_take(tmp_path / "s" / "silence.wav", audio=np.zeros((48_000, 2)))
+    recipe = write_recipe(tmp_path / "r.toml", PLAIN_RECIPE, f'[finish]\nformat = "{format_name}"\n')
+    out, again = tmp_path / "out", tmp_path / "again"
+    for call in (("-o", out), ("-o", out, "--from", "0.3", "--to", "0.9"), ("-o", again)):
+        assert run("render", tmp_path / "s", "-r", recipe, *call) == 0
+
+    assert len(log_of(out)) == 4
+    for line in log_of(out):
+        audio = read_mix(out / line["output"])
+        if line["take"] == "silence":
+            assert (line["true_peak_dbtp"], line["loudness_lufs"], line["correlation"]) == (None, None, None)
+            continue
+        assert line["loudness_lufs"] == pytest.approx(-16.0, abs=0.011)
+        sample_peak_db = 20.0 * np.log10(np.abs(audio).max())
+        assert sample_peak_db - 0.01 <= line["true_peak_dbtp"] <= -1.0 + 0.02
+    for line in log_of(again):
+        assert (again / line["output"]).read_bytes() == (out / line["output"]).read_bytes()
+    assert not list(out.rglob(".drytake*"))
