@@ -105,8 +105,9 @@ class CrossGauge:
         self._bins = int(np.searchsorted(frames.frequency_hz, HIGHEST_HZ, side="right"))
         self._most = most_segments
         self._per_segment = SEGMENT_WINDOWS
-        self._power = np.zeros((3, 0, self._bins), np.float32)  # first, second, chance
-        self._cross = np.zeros((0, self._bins), np.complex64)
+        # All of it at once: memory that is zero and never touched is not taken from the system.
+        self._power = np.zeros((3, most_segments, self._bins), np.float32)  # first, second, chance
+        self._cross = np.zeros((most_segments, self._bins), np.complex64)
         self._windows = 0
 
     def add(self, spectra: Spectra) -> None:
@@ -118,8 +119,6 @@ class CrossGauge:
             if segment == self._most:
                 self._join()
                 continue
-            if segment == len(self._cross):
-                self._grow()
             count = min(len(bins) - taken, self._per_segment - within)
             self._add_to(segment, bins[taken : taken + count])
             self._windows += count
@@ -152,11 +151,6 @@ class CrossGauge:
             power[:2] += now
             power[2] += now[0] * now[1]
             cross += both[0].conj() * both[1]
-
-    def _grow(self) -> None:
-        more = min(max(16, len(self._cross)), self._most - len(self._cross))
-        self._power = np.concatenate([self._power, np.zeros((3, more, self._bins), np.float32)], axis=1)
-        self._cross = np.concatenate([self._cross, np.zeros((more, self._bins), np.complex64)])
 
     def _join(self) -> None:
         """Join neighbouring segments: half as many, each twice as long."""

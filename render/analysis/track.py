@@ -11,12 +11,13 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import fft
 
 from render.analysis.coherence import LOWEST_HZ, Flags, make_pooled
 from render.analysis.cross import CrossSpectra, Spectrum32
 from render.analysis.whitened import REACH_S, Band, refine, statistical_error_s
-from render.audio.array import Complexes, Reals
+from render.audio.array import Reals, Samples32
 
 HIGHEST_HZ = 8000.0
 """Enough for a delay of each segment to a tenth of a frame."""
@@ -59,16 +60,16 @@ class Track:
 
 @dataclass(frozen=True, eq=False)
 class _Segments:
-    """What is used of the cross spectra."""
+    """What is used of the cross spectra: a part of their bins, and how far each can be trusted."""
 
     frequency_hz: Reals
-    number: np.ndarray[tuple[int], np.dtype[np.int64]]
-    first: Reals
-    second: Reals
-    cross: Complexes
-    chance: Reals
-    phasor: Complexes
-    trust: Reals
+    number: NDArray[np.int64]
+    first: Samples32
+    second: Samples32
+    cross: Spectrum32
+    chance: Samples32
+    weights: Reals
+    trust: Samples32
     size_s: float
 
 
@@ -80,11 +81,11 @@ class _Sum:
         self.cross = np.zeros(bins, np.complex128)
 
     def add(self, part: _Segments, segment: int, delay_s: float, sign: float = 1.0) -> None:
-        self.power[0] += sign * part.first[segment]
-        self.power[1] += sign * part.second[segment]
-        self.power[2] += sign * part.chance[segment]
-        moved = part.cross[segment] * np.exp(2j * np.pi * part.frequency_hz * delay_s)
-        self.cross += sign * moved
+        weight = float(part.weights[segment])
+        self.power[0] += sign * weight * part.first[segment]
+        self.power[1] += sign * weight * part.second[segment]
+        self.power[2] += sign * weight**2 * part.chance[segment]
+        self.cross += sign * weight * part.cross[segment] * np.exp(2j * np.pi * part.frequency_hz * delay_s)
 
 
 def track_delay(spectra: CrossSpectra, *, weights: Reals) -> Track:
@@ -104,7 +105,7 @@ def track_delay(spectra: CrossSpectra, *, weights: Reals) -> Track:
     part = _prepare(spectra, weights)
     count = len(spectra.windows)
     delay_s, error_s = np.full(count, np.nan), np.full(count, np.nan)
-    content = np.sum(part.trust, axis=1)
+    content: Reals = np.asarray(np.sum(part.trust, axis=1, dtype=np.float64))
     if count < 2 or not np.any(content > 0.0):
         return Track(spectra.middle_s, delay_s, error_s, np.zeros(count, np.bool_))
     start = int(np.argmax(content))
@@ -125,7 +126,7 @@ def track_delay(spectra: CrossSpectra, *, weights: Reals) -> Track:
     if np.count_nonzero(known) < 2:
         known[:] = False
     else:
-        delay_s -= np.average(delay_s[known], weights=content[known] + 1e-12)
+        delay_s -= float(np.average(delay_s[known], weights=content[known] + 1e-12))
     return Track(spectra.middle_s, delay_s, error_s, known)
 
 
@@ -147,25 +148,26 @@ def _prepare(spectra: CrossSpectra, weights: Reals) -> _Segments:
     some = slice(int(begin), int(end))
     frequency_hz = spectra.frequency_hz[some]
 
-    def kept(values: np.ndarray[tuple[int, int], np.dtype[np.float32]] | Spectrum32) -> Reals:
-        return np.asarray(values[:, some] * weights[:, np.newaxis])
-
-    first, second, cross = kept(spectra.first), kept(spectra.second), kept(spectra.cross)
-    chance = kept(spectra.chance) * weights[:, np.newaxis]
-    trust, phasor = np.zeros(first.shape), np.zeros(first.shape, np.complex128)
+    first, second = spectra.first[:, some], spectra.second[:, some]
+    cross, chance = spectra.cross[:, some], spectra.chance[:, some]
+    trust = np.zeros(first.shape, np.float32)
     for segment in range(len(first)):
-        one = make_pooled(frequency_hz, first[segment], second[segment], cross[segment], chance[segment])
+        one = make_pooled(
+            frequency_hz,
+            first[segment].astype(np.float64),
+            second[segment].astype(np.float64),
+            cross[segment].astype(np.complex128),
+            chance[segment].astype(np.float64),
+        )
         trust[segment] = np.where(one.usable, one.coherence, 0.0)
-        phasor[segment] = one.phasor
-    number = np.rint(frequency_hz * spectra.size_s).astype(np.int64)
     return _Segments(
         frequency_hz=frequency_hz,
-        number=number,
+        number=np.rint(frequency_hz * spectra.size_s).astype(np.int64),
         first=first,
         second=second,
-        cross=np.asarray(cross, np.complex128),
+        cross=cross,
         chance=chance,
-        phasor=phasor,
+        weights=weights,
         trust=trust,
         size_s=spectra.size_s,
     )
@@ -178,9 +180,10 @@ def _compare(part: _Segments, segment: int, total: _Sum, *, home_s: float) -> tu
     some = weight > 0.0
     if np.count_nonzero(some) < _FEWEST_BINS:
         return None
+    cross = part.cross[segment][some].astype(np.complex128)
     band = Band(
         frequency_hz=part.frequency_hz[some],
-        phasor=part.phasor[segment][some] * others.phasor[some].conj(),
+        phasor=cross / np.abs(cross) * others.phasor[some].conj(),
         weight=weight[some],
         noise=np.zeros(np.count_nonzero(some)),
         bin_correlation=_STEADY_CORRELATION,
