@@ -1,6 +1,6 @@
 """Many renders: what is done already is left alone, the rest goes over the cores, every result is logged at once.
 
-look at headers -> hash inputs, compile -> (find a session's gain) -> render -> one line in the log each
+look at headers -> hash inputs, compile -> (align) -> (find a session's gain) -> render -> one line in the log each
 """
 
 from __future__ import annotations
@@ -12,11 +12,14 @@ from functools import partial
 from pathlib import Path
 from typing import TypeVar
 
+from render.analysis.delay import Alignment
 from render.audio.read import TakeInfo, probe, sha256_of_files
 from render.engine.identity import dither_key, file_identity, mix_identity, recipe_sha256, session_identity
 from render.engine.job import Event, Job, Options, Watch, Work
 from render.engine.ledger import Ledger, Line
 from render.engine.line import done_line, failed_line
+from render.engine.listen import measure_take_alignment
+from render.engine.meet import channels_of, meet
 from render.engine.mix import measure_mix, render_mix
 from render.engine.ready import ReadyRecipes
 from render.engine.session_gain import SessionGains
@@ -83,6 +86,7 @@ class _Batch:
             self._refuse_rates()
             self._make_folder()
             self._hash_and_compile()
+            self._meet()
             self._find_session_gains()
             pending = [work for work in self.works if not self._settle(work)]
             self._parallel(self._recipes.make, self._recipes.missing(pending))
@@ -158,6 +162,33 @@ class _Batch:
                 work.failure = found
             else:
                 work.input_sha256 = found
+
+    def _meet(self) -> None:
+        """Where a recipe has "auto": how each take's sources lie to each other, and what a session makes of it."""
+        works = [work for work in self.works if work.failure is None and work.job.recipe.auto_source]
+        keys = {id(work): (id(work.job.take), channels_of(work.job.recipe)) for work in works}
+        first_of = {keys[id(work)]: work for work in reversed(works)}
+        found: dict[object, Alignment] = {}
+        stop = Workers(cancel=self.cancel)
+
+        def measure(work: Work) -> None:
+            try:
+                found[keys[id(work)]] = measure_take_alignment(
+                    work.job.take,
+                    channels=channels_of(work.job.recipe),
+                    on_frames=lambda _frames: stop.step(0),
+                )
+            except DrytakeError as error:
+                work.failure = error
+
+        self._parallel(measure, list(first_of.values()))
+        sessions: dict[object, list[Work]] = {}
+        for work in works:
+            sessions.setdefault((id(work.job.recipe), work.job.output.parent), []).append(work)
+        for session in sessions.values():
+            moves = meet(session[0].job.recipe, [found.get(keys[id(work)]) for work in session])
+            for work, moved in zip(session, moves, strict=True):
+                work.moved = moved
 
     def _find_session_gains(self) -> None:
         """Where a recipe asks for one gain for a whole session."""
@@ -266,10 +297,11 @@ class _Batch:
         )
         try:
             work.job.output.parent.mkdir(parents=True, exist_ok=True)
+            ready = self._recipes.of(work)
             mix = render_mix(
                 work.job.take,
                 _known(work.info),
-                self._recipes.of(work),
+                ready,
                 output=work.job.output,
                 tags=work.job.tags,
                 dither_key=dither_key(work.job),
@@ -283,7 +315,7 @@ class _Batch:
         line = done_line(
             work,
             mix,
-            ready=self._recipes.of(work),
+            ready=ready,
             options=self.options,
             identity=file_identity(work, self.options),
             mix_identity=mix_identity(work, self.options),
