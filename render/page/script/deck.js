@@ -6,17 +6,38 @@
 import { FADE_S, Fader } from "./fader.js";
 
 /**
- * Seconds that give exactly this frame when a browser multiplies them with the rate.
- * @param {number} frames
+ * Whether a browser that multiplies these seconds with the rate finds this very frame, not one beside it by a rounding.
+ * @param {number} frame
+ * @param {number} rate
+ * @returns {boolean}
+ */
+function exact(frame, rate) {
+  return (frame / rate) * rate === frame;
+}
+
+/**
+ * The frame at or before this one that a browser finds; seven of eight are found as they are.
+ * @param {number} frame
  * @param {number} rate
  * @returns {number}
  */
-export function exactSeconds(frames, rate) {
-  const seconds = frames / rate;
-  for (const near of [seconds, seconds * (1 + Number.EPSILON), seconds * (1 - Number.EPSILON / 2)]) {
-    if (near * rate === frames) return near;
-  }
-  return seconds;
+export function wholeFrame(frame, rate) {
+  let found = Math.floor(frame);
+  while (!exact(found, rate)) found -= 1;
+  return found;
+}
+
+/**
+ * The next frame of the clock at which a deck can start on whole frames.
+ * @param {number} earliest frame of the clock
+ * @param {number} rate
+ * @param {(at: number) => number} [frameAt] frame of the sound that is to be heard then
+ * @returns {number}
+ */
+export function nextStart(earliest, rate, frameAt = () => 0) {
+  let at = Math.ceil(earliest);
+  while (!exact(at, rate) || !exact(frameAt(at), rate)) at += 1;
+  return at;
 }
 
 /**
@@ -75,12 +96,12 @@ export class Deck {
    */
   start({ at, frame, again, onend }) {
     const rate = this.context.sampleRate;
-    const when = exactSeconds(at, rate);
+    const when = at / rate;
     this.out.gain.setValueAtTime(0, when);
     this.out.gain.linearRampToValueAtTime(1, when + FADE_S);
     for (const source of this.sources) {
       source.loop = again;
-      source.start(when, exactSeconds(frame, rate));
+      source.start(when, frame / rate);
     }
     if (onend) this.sources[0].addEventListener("ended", onend, { once: true });
   }
@@ -90,7 +111,7 @@ export class Deck {
    * @param {number} at frame of the context's clock
    */
   stop(at) {
-    const when = exactSeconds(at, this.context.sampleRate);
+    const when = at / this.context.sampleRate;
     this.out.gain.setValueAtTime(1, when);
     this.out.gain.linearRampToValueAtTime(0, when + FADE_S);
     for (const source of this.sources) source.stop(when + 2 * FADE_S);

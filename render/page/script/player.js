@@ -4,7 +4,7 @@
  * Positions are frames of the excerpt. All moments lie on the clock of one audio context at the sound's own rate.
  */
 import { CONDITIONS, buildCondition } from "./conditions.js";
-import { Deck, repeatable } from "./deck.js";
+import { Deck, nextStart, repeatable, wholeFrame } from "./deck.js";
 import { FADE_S, Fader } from "./fader.js";
 
 export const QUIET_DB = -12;
@@ -77,7 +77,7 @@ export class Player {
         this.buffers = buffers;
       }
       if (this.rest >= this.end() || this.rest < this.begin()) this.rest = this.begin();
-      this.startDeck(this.rest, this.frameNow(AHEAD_S));
+      this.startDeck(this.startable(this.rest), nextStart(this.frameNow(AHEAD_S), this.rate));
       this.playing = true;
     } finally {
       this.waiting = false;
@@ -96,7 +96,7 @@ export class Player {
   /** @param {number} frame */
   moveTo(frame) {
     const limited = Math.min(Math.max(Math.round(frame), 0), this.frames - 1);
-    if (this.playing) this.restart(() => limited);
+    if (this.playing) this.restart(limited);
     else this.rest = limited;
     this.changed();
   }
@@ -137,7 +137,7 @@ export class Player {
   /** @param {boolean} again */
   setAgain(again) {
     this.again = again;
-    if (this.playing) this.restart((frame) => frame);
+    if (this.playing) this.restart();
     this.changed();
   }
 
@@ -152,7 +152,7 @@ export class Player {
       const to = Math.min(Math.max(Math.round(passage.to), from + least), this.frames);
       this.passage = { from, to };
     } else this.passage = null;
-    if (this.playing && this.again) this.restart((frame) => frame);
+    if (this.playing && this.again) this.restart();
     this.changed();
   }
 
@@ -187,14 +187,28 @@ export class Player {
     return Math.ceil((/** @type {AudioContext} */ (this.context).currentTime + seconds) * this.rate);
   }
 
-  /** @param {(frame: number) => number} where from where it is to where it goes on */
-  restart(where) {
-    const free = this.startedAt + Math.ceil(2 * FADE_S * this.rate);
-    const at = Math.max(this.frameNow(AHEAD_S), free);
-    const frame = where(this.positionAt(at));
+  /**
+   * The frame at or before this one with which a deck can begin.
+   * @param {number} frame
+   */
+  startable(frame) {
+    return this.begin() + wholeFrame(frame - this.begin(), this.rate);
+  }
+
+  /**
+   * Go over to a new deck: somewhere else, or, without a frame, where it is, if that lies in what is played now.
+   * @param {number} [frame]
+   */
+  restart(frame) {
+    const [begin, end, rate] = [this.begin(), this.end(), this.rate];
+    const earliest = Math.max(this.frameNow(AHEAD_S), this.startedAt + Math.ceil(2 * FADE_S * rate));
+    const inside = (/** @type {number} */ at) => at >= begin && at < end;
+    const goesOn = frame === undefined && [0, FADE_S * rate].every((later) => inside(this.positionAt(earliest + later)));
+    const at = nextStart(earliest, rate, goesOn ? (moment) => this.positionAt(moment) - begin : undefined);
+    const target = frame !== undefined && inside(frame) ? frame : begin;
+    const start = goesOn ? this.positionAt(at) : this.startable(target);
     this.deck?.stop(at);
-    const [begin, end] = [this.begin(), this.end()];
-    this.startDeck(frame < begin || frame >= end ? begin : frame, at);
+    this.startDeck(start, at);
   }
 
   /**

@@ -1,0 +1,92 @@
+"""The system's browser, and pages opened in it as a person would: from disk, watched for every request and complaint."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from playwright.sync_api import Browser, BrowserContext, Page, Playwright
+
+_COMMANDS = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "microsoft-edge")
+_PLACES = (
+    "/Applications/Chromium.app/Contents/MacOS/Chromium",
+    "/Applications/Google Chrome.app/Contents/MacOS/Google Chrome",
+    "C:/Program Files/Google/Chrome/Application/chrome.exe",
+    "C:/Program Files (x86)/Microsoft/Edge/Application/msedge.exe",
+)
+
+
+def find_browser() -> str | None:
+    """The first browser of this family that the system has."""
+    found = next((path for command in _COMMANDS if (path := shutil.which(command))), None)
+    return found or next((path for path in _PLACES if Path(path).is_file()), None)
+
+
+def launch(playwright: Playwright, executable: str) -> Browser:
+    """Start it without a window; root may not use its sandbox."""
+    as_root = hasattr(os, "geteuid") and os.geteuid() == 0
+    return playwright.chromium.launch(
+        executable_path=executable,
+        args=["--no-sandbox"] if as_root else [],
+        timeout=60_000,
+    )
+
+
+@dataclass
+class Opened:
+    """A page in a context of its own, and what was seen of it."""
+
+    page: Page
+    context: BrowserContext
+    requests: list[str] = field(default_factory=list)
+    complaints: list[str] = field(default_factory=list)
+
+    def play(self) -> None:
+        """Begin to play, and wait until it does."""
+        self.page.keyboard.press("Space")
+        self.page.locator("button.main", has_text="Stop").wait_for()
+
+    def html(self) -> str:
+        """What stands in the page, attributes and all, without its data and its script."""
+        text: str = self.page.evaluate("document.getElementById('page').outerHTML")
+        return text
+
+    def text(self) -> str:
+        """What is to be read in the page."""
+        return self.page.inner_text("body")
+
+
+@contextmanager
+def opened(browser: Browser, address: Path | str, **options: Any) -> Iterator[Opened]:
+    """Open a page; it must ask nothing of anyone outside its folder and say nothing on the console."""
+    init = options.pop("init", None)
+    may_complain = options.pop("may_complain", False)
+    context = browser.new_context(**{"viewport": {"width": 1100, "height": 900}, **options})
+    context.set_default_timeout(15_000)
+    try:
+        if init:
+            context.add_init_script(init)
+        page = context.new_page()
+        seen = Opened(page, context)
+        page.on("request", lambda request: seen.requests.append(request.url))
+        page.on(
+            "console",
+            lambda said: (
+                seen.complaints.append(said.text)
+                if said.type in ("error", "warning", "assert")
+                else None
+            ),
+        )
+        page.on("pageerror", lambda error: seen.complaints.append(str(error)))
+        page.goto(address.as_uri() if isinstance(address, Path) else address)
+        yield seen
+        if not may_complain:
+            assert seen.complaints == []
+        assert [url for url in seen.requests if not url.startswith(("file:", "data:", "blob:"))] == []
+    finally:
+        context.close()
