@@ -32,7 +32,7 @@ HUM_IN_HALF = 0.5
 
 @dataclass(frozen=True)
 class HumNotch:
-    """One notch: the multiple of the mains, its level, and the note that lies nearest with what it loses."""
+    """One notch: the multiple of the mains, its level, and the nearest note with what it loses, 0 if never played."""
 
     notch: NotchMove
     multiple: int
@@ -116,11 +116,12 @@ def find_hum_notches(
     notches = []
     for against_db, line in sorted(found[:MOST_HUM_LINES], key=lambda pair: pair[1].frequency_hz):
         note_hz = nearest_note_hz(line.frequency_hz)
-        near = abs(note_hz / line.frequency_hz - 1.0) < NEAR_NOTE and note_hz > 0.97 * lowest_note_hz
+        played = note_hz > 0.97 * lowest_note_hz
+        near = played and abs(note_hz / line.frequency_hz - 1.0) < NEAR_NOTE
         # a notch of Q rings Q / (pi f): at 50 Hz 60 would ring longer than a stage may
         q = min(HUM_Q[1], round(1.1 * line.frequency_hz)) if near else HUM_Q[0]
         notch = NotchMove(round(line.frequency_hz, 1), q)
-        loss_db = -db_from_power(float(respond(notch, np.array([note_hz]))[0]))
+        loss_db = -db_from_power(float(respond(notch, np.array([note_hz]))[0])) if played else 0.0
         found_note = note_name(note_hz)
         notches.append(
             HumNotch(notch, line.multiple, line.level_dbfs, against_db, found_note, note_hz, loss_db)

@@ -320,9 +320,7 @@ def _resonance_grid(resonance: Resonance) -> list[Move | None]:
     """Cuts at a resonance: as broad as it is, or a little broader, up to as deep as it stands out."""
     measured = resonance.peaking_q
     deepest = rounded_db(min(resonance.prominence_db, RESONANCE_CUT_DB))
-    qs = dict.fromkeys(
-        rounded_q(float(np.clip(q, *RESONANCE_Q))) for q in (measured, 0.7 * measured, 0.5 * measured)
-    )
+    qs = dict.fromkeys(rounded_q(float(np.clip(q, *RESONANCE_Q))) for q in (measured, 0.7 * measured))
     centre_hz = rounded_hz(resonance.frequency_hz)
     steps = range(3, round(2.0 * deepest) + 1)
     return [None, *(PeakMove(centre_hz, -0.5 * step, q) for q in qs for step in steps)]

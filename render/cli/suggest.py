@@ -1,0 +1,78 @@
+"""`drytake suggest`: a first recipe for one guitar, measured from its takes."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from pathlib import Path
+
+from render.cli.render import jobs
+
+EXAMPLES = """\
+examples:
+  drytake suggest my_rehearsal/ -o my_guitar.toml                a recipe, and my_guitar.png with before and after
+  drytake suggest my_rehearsal/ -o my_guitar.toml --width -6     wider
+  drytake suggest my_rehearsal/ -o my_guitar.toml --like recipes/steel_fingerstyle.toml
+                                                 only what this guitar needs, all else as there
+
+Only moves of ordinary size: nothing is lifted; the microphone's high-pass goes to 200 Hz at most, cuts at
+resonances to 10 dB, the low shelf to 8 dB, the cut in the pickup's attacks to 5 dB, the side's gain from
+-24 to 12 dB. Your captures are only ever read."""
+
+
+def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Describe the call."""
+    parser = commands.add_parser(
+        "suggest",
+        help="measure a guitar's takes and write a first recipe for it",
+        description="A first recipe for one guitar, measured from its own takes, every value explained.",
+        epilog=EXAMPLES,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument(
+        "session", metavar="SESSION", type=Path, help="a folder of takes of one guitar, or one file"
+    )
+    parser.add_argument(
+        "-o", "--output", metavar="RECIPE", type=Path, required=True, help="recipe to write (.toml)"
+    )
+    parser.add_argument(
+        "--like", metavar="RECIPE", type=Path, help="begin with this recipe, change what is needed"
+    )
+    parser.add_argument(
+        "--width", metavar="DB", type=float, help="side against mid before the room, -20 to 0 dB (-8)"
+    )
+    parser.add_argument("--redo", action="store_true", help="replace a recipe that is there already")
+    parser.add_argument(
+        "--jobs", metavar="N", type=jobs, default=None, help="takes at the same time (all cores)"
+    )
+    output = parser.add_mutually_exclusive_group()
+    output.add_argument("--json", action="store_true", help="print one JSON object: figures, moves, reasons")
+    output.add_argument("--quiet", action="store_true", help="print nothing but faults")
+    parser.set_defaults(run=run, stopped="stopped; nothing was written")
+
+
+def run(chosen: argparse.Namespace) -> int:
+    """Measure, write, and tell the moves."""
+    from render.cli import screen
+    from render.workflows.render import default_jobs
+    from render.workflows.suggest.session import SuggestRequest, suggest_session
+
+    request = SuggestRequest(
+        session=chosen.session,
+        output=chosen.output,
+        like=chosen.like,
+        width_db=chosen.width,
+        redo=chosen.redo,
+        jobs=chosen.jobs or default_jobs(),
+    )
+    with screen.watching(silent=chosen.json or chosen.quiet) as watch:
+        result = suggest_session(request, watch=watch)
+    if chosen.json:
+        print(json.dumps(result.as_dict(), indent=2))
+    elif not chosen.quiet:
+        for line in result.lines():
+            screen.say(line)
+        for note in result.notes:
+            screen.say(note)
+        screen.say(f"written: {result.recipe}" + (f" and {result.picture}" if result.picture else ""))
+    return 0

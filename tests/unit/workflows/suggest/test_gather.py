@@ -1,0 +1,88 @@
+"""Tests of which takes are fit, and of channels that may be exchanged."""
+
+from __future__ import annotations
+
+from functools import cache
+from pathlib import Path
+
+import pytest
+import soundfile
+
+from render.engine.inspect import inspect_take
+from render.session.takes import Take
+from render.workflows.check.findings import Finding
+from render.workflows.check.session import CheckedTake
+from render.workflows.suggest.gather import Exchange, choose_takes, measure_takes
+from tests.helpers.known_guitar import RATE_HZ, Known, play_known
+
+ONE = Known(booms=((106.0, 10.0, 7.0),), delay_s=6e-4)
+OTHER = Known(booms=((300.0, 18.0, 0.6), (3000.0, -18.0, 0.6)))
+FAULT = Finding("dropout", "fault", "the sound stops dead once", "use another take", channel=2)
+WARNING = Finding("noise", "warning", "noisy", "look at the cable")
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Two takes of one guitar, two of another."""
+    folder = tmp_path_factory.mktemp("takes")
+    for known, seeds in ((ONE, (1, 2)), (OTHER, (3, 4))):
+        for seed in seeds:
+            audio = play_known(known, seed=seed, duration_s=8.0)
+            soundfile.write(folder / f"{seed}.wav", audio, RATE_HZ, subtype="PCM_24")
+    return folder
+
+
+@cache
+def _checked(path: Path, *findings: str) -> CheckedTake:
+    take = Take((path,), path.stem)
+    found = [FAULT if kind == "fault" else WARNING for kind in findings]
+    names = ("channel 1", "channel 2")
+    return CheckedTake(take, (1, 2), names, inspect_take(take, channels=(1, 2)), found)
+
+
+def test_takes_with_a_fault_are_left_out(folder: Path) -> None:
+    """A fault keeps a take out, named with its source; a warning does not."""
+    fit, left_out = choose_takes([_checked(folder / "1.wav", "fault"), _checked(folder / "2.wav", "warning")])
+
+    assert [one.checked.name for one in fit] == ["2"]
+    assert left_out == [("1", "channel 2: the sound stops dead once")]
+
+
+def test_the_guitar_with_most_takes_stays(folder: Path) -> None:
+    """Of two guitars that with more takes; of equals the first."""
+    takes = [_checked(folder / f"{number}.wav") for number in (1, 2, 3, 4)]
+    fit, left_out = choose_takes(takes)
+    more, _ = choose_takes([takes[0], takes[2], takes[3]])
+
+    assert [one.checked.name for one in fit] == ["1", "2"]
+    assert [name for name, _ in left_out] == ["3", "4"]
+    assert "another guitar than 1" in left_out[0][1]
+    assert [one.checked.name for one in more] == ["3", "4"]
+    assert choose_takes([]) == ([], [])
+
+
+def test_the_pickup_comes_first(folder: Path) -> None:
+    """With channels the other way round all that was measured is turned."""
+    fit, _ = choose_takes([_checked(folder / "1.wav")])
+    (plain,) = measure_takes(fit, channels=(1, 2))
+    (turned,) = measure_takes(fit, channels=(2, 1))
+
+    assert plain.meeting is not None
+    assert turned.meeting is not None
+    assert turned.meeting.delay_ms == -plain.meeting.delay_ms
+    assert turned.resonances == plain.pickup_resonances
+    assert (turned.balance.power[::-1] == plain.balance.power).all()
+
+
+@pytest.mark.parametrize(
+    ("exchange", "strong"),
+    [
+        (Exchange(0.76, ("delay", "resonance"), 0.6), True),
+        (Exchange(0.76, ("delay", "resonance"), 0.2), False),
+        (Exchange(0.9, ("noise", "resonance"), 0.0), True),
+        (Exchange(0.6, ("delay", "resonance"), 0.6), False),
+    ],
+)
+def test_channels_are_exchanged_only_on_strong_evidence(exchange: Exchange, *, strong: bool) -> None:
+    """Seven to one, and a delay counts only if it is that of air."""
+    assert exchange.is_strong is strong
