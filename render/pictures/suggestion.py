@@ -271,7 +271,7 @@ def _stage_strokes(stages: Sequence[Curve], total: Curve, frequency_hz: Reals) -
             style.THIN,
             style.THIN_PX,
             style.THIN_DASHES[index % len(style.THIN_DASHES)],
-            name=str(index + 1) if index < MOST_STAGES and np.max(np.abs(stage.level_db)) > 0.5 else "",
+            name=stage.mark if index < MOST_STAGES and np.max(np.abs(stage.level_db)) > 0.5 else "",
         )
         for index, stage in enumerate(stages)
     ]
