@@ -16,6 +16,7 @@ import numpy as np
 
 from render.audio.read import TakeReader
 from render.engine.line import GAVE_WAY_LU
+from render.finish.block_meter import BlockMeter
 from render.finish.level import FinishPlan
 from render.finish.loudness import (
     integrated_loudness_lufs,
@@ -28,7 +29,6 @@ from render.finish.loudness import (
     measure_side_to_mid_db,
 )
 from render.finish.slots import SlotPowers
-from render.finish.sources import SourceMeter
 from render.units import db_from_gain
 
 PREVIEW_FORMATS = ("ogg", "opus", "mp3")
@@ -73,7 +73,7 @@ class Decoded:
 def measure_decoded(path: Path, *, on_block: Callable[[], None] = lambda: None) -> Decoded:
     """Decode a file from beginning to end and measure it in passing; each block is a place to stop from."""
     with TakeReader([path]) as reader:
-        meter = SourceMeter(sample_rate_hz=reader.info.sample_rate_hz)
+        meter = BlockMeter(sample_rate_hz=reader.info.sample_rate_hz)
         block = np.empty((2, _READ_FRAMES), np.float32).T
         for first in range(0, reader.frames_total, _READ_FRAMES):
             on_block()

@@ -256,11 +256,14 @@ def _gated(powers: Reals, *, relative_lu: float) -> Reals:
     return np.asarray(loud[loud > loud.mean() * power_from_db(relative_lu)], np.float64)
 
 
-def _integrated(power: Reals, slots: SlotPowers) -> float | None:
-    blocks = _gated(
-        _window_powers(power, slots, window=MOMENTARY_SLOTS, hop=SLOTS_PER_HOP), relative_lu=RELATIVE_GATE_LU
-    )
+def gated_loudness_lufs(powers: Reals) -> float | None:
+    """Integrated loudness of the K-weighted mean squares of all blocks of 400 ms; None if nothing passes the gates."""
+    blocks = _gated(powers, relative_lu=RELATIVE_GATE_LU)
     return _loudness(float(blocks.mean())) if len(blocks) else None
+
+
+def _integrated(power: Reals, slots: SlotPowers) -> float | None:
+    return gated_loudness_lufs(_window_powers(power, slots, window=MOMENTARY_SLOTS, hop=SLOTS_PER_HOP))
 
 
 def integrated_loudness_lufs(

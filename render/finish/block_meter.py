@@ -1,20 +1,16 @@
-"""Loudness and true peak of a sound that comes block by block: of each source of a capture, or of a finished file.
+"""Loudness sums and true peaks of a sound that comes block by block: a finished file read back, or a capture.
 
-Beside the chain: the line check reads captures with it, a preview is read back with it, nothing of it is heard. The
-same measurements as `loudness` and `true_peak` make of a mix store; of a capture every channel by itself, as a file
-of one channel.
+Beside the chain: nothing of it is heard. The same measurements as `loudness` and `true_peak` make of a mix store.
 """
 
 from __future__ import annotations
-
-from dataclasses import dataclass
 
 import numpy as np
 
 from render.audio.array import AnySamples, Reals, Samples32
 from render.finish.interpolation import HALF_FRAMES, ROUNDING
 from render.finish.k_weighting import RUN_IN_SLOTS
-from render.finish.loudness import integrated_loudness_lufs, measure_window_slots
+from render.finish.loudness import measure_window_slots
 from render.finish.passage import Passage
 from render.finish.slots import SlotPowers, measure_block_peaks, time_grid
 from render.finish.true_peak import find_peaks
@@ -23,29 +19,19 @@ _SLOTS_AT_ONCE = 122  # two stretches of 61 slots: with their run-in a good leng
 _STRETCH_SLOTS = 61
 
 
-@dataclass(frozen=True)
-class SourceLevel:
-    """What a meter reads on one source.
-
-    Attributes
-    ----------
-    loudness_lufs : float or None
-        Integrated loudness of the channel by itself; None for less than 400 ms or nothing above -70 LUFS.
-    true_peak_gain : float
-        Largest absolute value of the waveform, between the samples too; linear, 0 for silence.
-    """
-
-    loudness_lufs: float | None
-    true_peak_gain: float
-
-
-class SourceMeter:
-    """Measures the two sources of a take, handed over block by block.
+class BlockMeter:
+    """Measures a sound of two channels, handed over block by block.
 
     Parameters
     ----------
     sample_rate_hz : int
         8000 to 768000.
+    weigh : bool
+        Whether loudness sums are wanted; without them only peaks are looked for.
+    nearby_fraction : float
+        Peaks between samples are looked for where samples reach this share of the highest so far, 0 to 1. 0 leaves
+        nothing out; 0.4 only what stands 8 dB above its samples, as nothing does but tones next to half the sample
+        rate.
 
     Raises
     ------
@@ -61,9 +47,9 @@ class SourceMeter:
     .. [1] ITU-R BS.1770-5 (11/2023), Annex 1 (loudness) and Annex 2 (true peak).
     """
 
-    def __init__(self, *, sample_rate_hz: int) -> None:
+    def __init__(self, *, sample_rate_hz: int, weigh: bool = True, nearby_fraction: float = 0.0) -> None:
         self._grid = time_grid(sample_rate_hz)
-        self._sample_rate_hz = sample_rate_hz
+        self._sample_rate_hz, self._weigh, self._nearby = sample_rate_hz, weigh, nearby_fraction
         slot = self._grid.slot_frames
         # In front of what is measured next lies what the weighting filter and the interpolator have still to hear.
         self._before = max(RUN_IN_SLOTS, -(-HALF_FRAMES // slot)) * slot
@@ -91,11 +77,7 @@ class SourceMeter:
 
     def finish(self) -> SlotPowers:
         """Sums per slot of both channels together; nothing may be added afterwards."""
-        self._held[self._filled :] = 0.0
-        while (left := self._filled - self._before) > 0:
-            self._measure(min(left + HALF_FRAMES, self._chunk))
-            self._move_on()
-            self._held[max(self._filled, 0) :] = 0.0
+        self.finish_peaks()
         count = -(-self._frames // self._grid.slot_frames)
         weighted, plain = (np.concatenate(sums) for sums in zip(*self._sums, strict=True))
         return SlotPowers(
@@ -105,16 +87,19 @@ class SourceMeter:
             frames=self._frames,
         )
 
+    def finish_peaks(self) -> tuple[float, float]:
+        """True peak of each channel: largest absolute value, linear, 0 for silence; nothing may be added afterwards."""
+        self._held[self._filled :] = 0.0
+        while (left := self._filled - self._before) > 0:
+            self._measure(min(left + HALF_FRAMES, self._chunk))
+            self._move_on()
+            self._held[max(self._filled, 0) :] = 0.0
+        return self._highest[0], self._highest[1]
+
     @property
     def true_peak_gain(self) -> float:
         """Highest of both channels, once finished."""
         return max(self._highest)
-
-    def result(self) -> tuple[SourceLevel, SourceLevel]:
-        """What was read of each channel by itself; nothing may be added afterwards."""
-        rows = self.finish().weighted
-        first, second = (self._level(rows, source) for source in range(2))
-        return first, second
 
     def _move_on(self) -> None:
         """Let go of what has been measured."""
@@ -122,16 +107,18 @@ class SourceMeter:
         self._held[: len(kept)] = kept
         self._filled -= self._chunk
 
-    def _level(self, rows: Reals, source: int) -> SourceLevel:
-        alone = np.zeros((len(rows), 3))
-        alone[:, 0] = rows[:, source]
-        slots = SlotPowers(
-            weighted=alone, plain=alone, sample_rate_hz=self._sample_rate_hz, frames=self._frames
-        )
-        return SourceLevel(integrated_loudness_lufs(slots), self._highest[source])
-
     def _measure(self, frames: int) -> None:
         """Loudness sums and peaks of the next so many frames held."""
+        if self._weigh:
+            self._sum_slots(frames)
+        peaks = measure_block_peaks(self._held, sample_rate_hz=self._sample_rate_hz)
+        first = self._before // self._grid.block_frames
+        # One block earlier: a waveform may rise before the first sample.
+        blocks = np.arange(first - 1, first + -(-frames // self._grid.block_frames))
+        for source in range(2):
+            self._find_peak(source, peaks, blocks)
+
+    def _sum_slots(self, frames: int) -> None:
         slot = self._grid.slot_frames
         slots = -(-frames // slot)
         stretches = -(-slots // _STRETCH_SLOTS)
@@ -143,19 +130,14 @@ class SourceMeter:
             offset_frames=self._before,
         )
         self._sums.append((weighted.reshape(-1, 3)[:slots], plain.reshape(-1, 3)[:slots]))
-        peaks = measure_block_peaks(self._held, sample_rate_hz=self._sample_rate_hz)
-        first = self._before // self._grid.block_frames
-        # One block earlier: a waveform may rise before the first sample.
-        blocks = np.arange(first - 1, first + -(-frames // self._grid.block_frames))
-        for source in range(2):
-            self._find_peak(source, peaks, blocks)
 
     def _find_peak(
         self, source: int, peaks: Samples32, blocks: np.ndarray[tuple[int], np.dtype[np.int64]]
     ) -> None:
         """Look for something higher than what was found so far."""
         least = max(self._highest[source], float(peaks[blocks, source].max()))
-        if least == 0.0:
+        blocks = blocks[peaks[blocks, source] >= self._nearby * least]
+        if least == 0.0 or not len(blocks):
             return
         alone = np.zeros(self._held.shape, np.float32, order="F")
         alone[:, 0] = self._held[:, source]
@@ -169,10 +151,3 @@ class SourceMeter:
             blocks=blocks,
         )
         self._highest[source] = max(self._highest[source], found.highest_reading)
-
-
-def measure_source_levels(audio: AnySamples, *, sample_rate_hz: int) -> tuple[SourceLevel, SourceLevel]:
-    """Loudness and true peak of both channels of an array; see `SourceMeter`."""
-    meter = SourceMeter(sample_rate_hz=sample_rate_hz)
-    meter.add(audio)
-    return meter.result()
