@@ -8,7 +8,6 @@ Last in its chain: `frames` cuts and transforms, `cross` adds up segments, `cohe
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -293,55 +292,4 @@ def _nothing(reason: str, pooled: Pooled | None = None) -> Alignment:
         likeness=None if pooled is None else measure_likeness(pooled),
         curves=_curves(pooled, None, None),
         phasors=np.zeros(len(PHASE_HZ), np.complex128),
-    )
-
-
-@dataclass(frozen=True)
-class Settled:
-    """What to do with the second source of a take.
-
-    Attributes
-    ----------
-    delay_s : float
-        Positive: it is later by so much.
-    polarity : int
-        1 or -1.
-    own_delay, own_polarity : bool
-        Whether the take itself told; else it is the session's.
-    """
-
-    delay_s: float
-    polarity: int
-    own_delay: bool
-    own_polarity: bool
-
-
-def settle_alignments(alignments: Sequence[Alignment]) -> tuple[Settled, ...]:
-    """One figure a take of a session: its own where it has a reliable one, else the session's median.
-
-    Polarity likewise: its own where it is sure, else that of most takes (as it is, if none tells). Delays that differ
-    from take to take by less than their uncertainty are left as they are.
-
-    Parameters
-    ----------
-    alignments : sequence of Alignment
-        Of one session.
-
-    Returns
-    -------
-    tuple of Settled
-        As many; 0 and 1 where no take of the session tells.
-    """
-    delays = [known.delay_s for known in alignments if known.delay_s is not None]
-    middle_s = float(np.median(delays)) if delays else 0.0
-    votes = sum(known.polarity or 0 for known in alignments)
-    most = -1 if votes < 0 else 1
-    return tuple(
-        Settled(
-            delay_s=middle_s if known.delay_s is None else known.delay_s,
-            polarity=most if known.polarity is None else known.polarity,
-            own_delay=known.delay_s is not None,
-            own_polarity=known.polarity is not None,
-        )
-        for known in alignments
     )

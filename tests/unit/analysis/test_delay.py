@@ -7,10 +7,8 @@ import pytest
 from numpy.typing import NDArray
 
 from render.analysis.delay import (
-    Alignment,
     AlignmentGauge,
     measure_alignment,
-    settle_alignments,
 )
 from render.analysis.frames import SpectralFrames
 from tests.helpers.plucks import Path, Scene, play_scene, random_scene
@@ -192,29 +190,6 @@ def test_stream_is_the_same_as_the_array() -> None:
     assert found.steadiness == whole.steadiness
     assert found.likeness == whole.likeness
     assert len(gauge.cross().windows) >= 2
-
-
-def alignment(delay_s: float | None, polarity: int | None) -> Alignment:
-    """An alignment with these two figures."""
-    nothing = measure_alignment(np.zeros((0, 2)), sample_rate_hz=RATE)
-    return replace(nothing, delay_s=delay_s, polarity=polarity)
-
-
-def test_session_settles_takes_that_do_not_tell() -> None:
-    """A take without an answer gets the session's median delay and the polarity of most takes."""
-    takes = [alignment(0.001, -1), alignment(None, None), alignment(0.003, -1), alignment(0.002, None)]
-    settled = settle_alignments(takes)
-    assert [take.delay_s for take in settled] == [0.001, 0.002, 0.003, 0.002]
-    assert [take.polarity for take in settled] == [-1, -1, -1, -1]
-    assert [take.own_delay for take in settled] == [True, False, True, True]
-    assert [take.own_polarity for take in settled] == [True, False, True, False]
-
-
-def test_session_of_which_nothing_is_known() -> None:
-    """Without any answer the sources are left as they are."""
-    assert settle_alignments([]) == ()
-    (only,) = settle_alignments([alignment(None, None)])
-    assert (only.delay_s, only.polarity, only.own_delay, only.own_polarity) == (0.0, 1, False, False)
 
 
 def test_refusals() -> None:
