@@ -94,7 +94,7 @@ def test_kernels_know_no_files(path: Path) -> None:
 @pytest.mark.parametrize("path", sorted((PACKAGE / "cli").glob("*.py")), ids=lambda path: path.name)
 def test_commands_start_fast(path: Path) -> None:
     """What the command line imports before it knows what to do is light."""
-    if path.name == "screen.py":  # imported by a command that runs
+    if path.name.endswith("screen.py"):  # imported by a command that runs
         return
     for node in ast.parse(path.read_text(encoding="utf-8")).body:
         names = (

@@ -26,7 +26,7 @@ DONE, SOME_FAILED, WRONG_CALL, OUR_FAULT = 0, 1, 2, 3
 
 def build_parser() -> argparse.ArgumentParser:
     """All commands and their options."""
-    from render.cli import recipe, render, suggest
+    from render.cli import check, recipe, render, suggest
 
     parser = argparse.ArgumentParser(
         prog="drytake",
@@ -38,6 +38,7 @@ def build_parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
     render.add_parser(commands)
     recipe.add_parser(commands)
+    check.add_parser(commands)
     suggest.add_parser(commands)
     return parser
 

@@ -1,0 +1,268 @@
+"""Clipping told from loud playing: tops that are cut off flat, at any level.
+
+One of the gauges that look at samples. A top that is only loud is round: twice as far from its middle it is four
+times as far down. A clipped one is flat and then falls at once, on both sides. So the level does not matter, and what
+was clipped before a gain, a conversion or dither is found as well; a limiter's peaks, which reach the same ceiling
+again and again, are round and are not.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+
+from render.analysis.stretches import Counts, Flags, Stretch, each_stretch
+from render.audio.array import AnySamples, Reals, Samples32
+from render.units import db_from_gain
+
+FLAT_FRACTION = 0.003
+"""A flat top stays within this share of its height: 0.026 dB, room for dither and for the ripple of converters."""
+
+FLAT_FLOOR = 1.2e-4
+"""And never less than this: triangular dither of 16 bits spreads a constant over three steps of 3.05e-5."""
+
+NEAR_PEAK_FRACTION = 0.9
+"""Looked at are tops within 1 dB of the highest for 80 ms around: where sound is clipped, nothing goes higher."""
+
+LOWEST_GAIN = 1e-3
+"""Lower tops (-60 dBFS) are left alone: there steps of 16 bits are flat themselves."""
+
+FALL_SPREADS = 40.0
+"""Half a top's length beyond each end the sound has fallen by so many times what the top itself varies. A round
+top: 4 to 9 times; the flattest of sums of two partials: 16 to 39. A peak of which 1 dB is cut: 100 times or more."""
+
+FALL_QUANTA = 20.0
+"""And by so many steps of the converter: a round top in 8 bits is flat as far as it goes, and then falls by 10."""
+
+LEAST_FRAMES = 3
+"""Shorter runs may be anything."""
+
+SURE_FRAMES = 5
+SURE_SPREADS = 3.0 * FALL_SPREADS
+"""A run so long, falling by so much, is believed alone; others need another run nearby at the same height."""
+
+SAME_HEIGHT_FRACTION = 0.005
+NEARBY_S = 1.0
+"""At the same height: within 0.04 dB, less than a note decays from one turn of the string to the next."""
+
+WARNING_RUNS = 2
+"""Suggested: two runs. In hours of clean sound hardly one was found."""
+
+FAULT_RUNS_PER_MINUTE = 30.0
+"""Suggested: one clipped top every two seconds is heard throughout."""
+
+MOST_PLACES = 1000
+_REACH_SLOTS = 16
+
+
+@dataclass(frozen=True)
+class Clipping:
+    """Clipped tops of one source.
+
+    Attributes
+    ----------
+    count : int
+        Runs of flattened samples.
+    duration_s : float
+        All together.
+    level_gain : float
+        Height of the flat tops, full scale 1 (the median by duration); 0 if there are none.
+    upper_count, lower_count : int
+        Of `count`, above and below zero: on one side only where a stage is biased wrongly.
+    longest_frames : int
+    per_minute : float
+        Runs in a minute of the whole take.
+    places : tuple of int
+        First frame of each, at most the first thousand.
+    """
+
+    count: int
+    duration_s: float
+    level_gain: float
+    upper_count: int
+    lower_count: int
+    longest_frames: int
+    per_minute: float
+    places: tuple[int, ...]
+
+    @property
+    def level_dbfs(self) -> float:
+        """Height of the flat tops in dB of full scale; minus infinity if there are none."""
+        return db_from_gain(self.level_gain)
+
+
+_COLUMNS = 4  # of a run: first frame, frames, signed height, fall in spreads
+
+
+class ClippingGauge:
+    """Finds flat tops, stretch by stretch.
+
+    Parameters
+    ----------
+    sample_rate_hz : float
+        At least 1000.
+    channels : int
+        At least 1.
+    """
+
+    def __init__(self, *, sample_rate_hz: float, channels: int = 2) -> None:
+        self._rate_hz = float(sample_rate_hz)
+        self._frames = 0
+        self._runs: list[list[Reals]] = [[np.zeros((0, _COLUMNS))] for _ in range(channels)]
+
+    def add(self, stretch: Stretch) -> None:
+        """Take the next stretch."""
+        begin, end = stretch.core_frames
+        self._frames += end - begin
+        for channel, runs in enumerate(self._runs):
+            for sign in (1.0, -1.0):
+                found = _flat_runs(stretch, channel, sign)
+                if len(found):
+                    runs.append(found)
+
+    def result(self) -> tuple[Clipping, ...]:
+        """Clipping of every channel, as far as the take has been added."""
+        return tuple(self._sum_up(np.concatenate(runs)) for runs in self._runs)
+
+    def _sum_up(self, runs: Reals) -> Clipping:
+        runs = runs[np.argsort(runs[:, 0], kind="stable")]
+        sure = (runs[:, 1] >= SURE_FRAMES) & (runs[:, 3] >= SURE_SPREADS)
+        for side in (1.0, -1.0):
+            some = np.flatnonzero(np.sign(runs[:, 2]) == side)
+            sure[some] |= _have_company(runs[some], NEARBY_S * self._rate_hz)
+        runs = runs[sure]
+        minutes = self._frames / self._rate_hz / 60.0
+        return Clipping(
+            count=len(runs),
+            duration_s=float(runs[:, 1].sum()) / self._rate_hz,
+            level_gain=_median_height(runs),
+            upper_count=int(np.count_nonzero(runs[:, 2] > 0.0)),
+            lower_count=int(np.count_nonzero(runs[:, 2] < 0.0)),
+            longest_frames=int(runs[:, 1].max(initial=0.0)),
+            per_minute=len(runs) / minutes if minutes else 0.0,
+            places=tuple(int(first) for first in runs[:MOST_PLACES, 0]),
+        )
+
+
+def _have_company(runs: Reals, nearby_frames: float) -> Flags:
+    """Whether one of the two runs before or after is at the same height and near."""
+    company = np.zeros(len(runs), bool)
+    for apart in (1, 2):
+        one, other = runs[:-apart], runs[apart:]
+        if len(runs) <= apart:
+            break
+        alike = np.abs(one[:, 2] - other[:, 2]) <= SAME_HEIGHT_FRACTION * np.abs(one[:, 2])
+        alike &= other[:, 0] - one[:, 0] <= nearby_frames
+        company[:-apart] |= alike
+        company[apart:] |= alike
+    return company
+
+
+def _median_height(runs: Reals) -> float:
+    """Height below which half of the clipped time is."""
+    if not len(runs):
+        return 0.0
+    heights = np.abs(runs[:, 2])
+    order = np.argsort(heights)
+    passed = np.cumsum(runs[order, 1])
+    return float(heights[order[np.searchsorted(passed, 0.5 * passed[-1])]])
+
+
+def _candidates(stretch: Stretch, channel: int, sign: float, tops: Samples32) -> Counts:
+    """Slots of the core whose top lies near the peak of the surroundings and piles up there."""
+    padded = np.pad(tops, _REACH_SLOTS, constant_values=-np.inf)
+    around = sliding_window_view(padded, 2 * _REACH_SLOTS + 1).max(-1)
+    possible = (tops >= NEAR_PEAK_FRACTION * around) & (tops >= LOWEST_GAIN)
+    possible[: stretch.core.start] = False
+    possible[stretch.core.stop :] = False
+    slots = np.flatnonzero(possible)
+    rows = stretch.sound[channel].reshape(-1, stretch.slot_frames)[slots]
+    if sign < 0.0:
+        rows = -rows
+    top = tops[slots]
+    within = _tolerance(top)
+    flat = np.count_nonzero(rows >= (top - within)[:, np.newaxis], axis=1)
+    wide = np.count_nonzero(rows >= (top - 16.0 * within)[:, np.newaxis], axis=1)
+    # Of round tops four times as many samples lie within sixteen times the depth.
+    return np.asarray(slots[(flat >= 2) & (wide <= 3 * flat)], np.int64)
+
+
+def _tolerance(top: Samples32) -> Samples32:
+    return np.maximum(np.float32(FLAT_FRACTION) * top, np.float32(FLAT_FLOOR))
+
+
+def _flat_runs(stretch: Stretch, channel: int, sign: float) -> Reals:
+    """Runs of flattened samples that begin in the core: rows of first frame, frames, signed height, fall."""
+    tops = stretch.highest[channel] if sign > 0.0 else -stretch.lowest[channel]
+    slots = _candidates(stretch, channel, sign, tops)
+    if not len(slots):
+        return np.zeros((0, _COLUMNS))
+    sound = stretch.sound[channel]
+    # A run may reach into the next slots: they are looked at for the same height.
+    least = np.full(len(tops), np.inf, np.float32)
+    for beside in (-1, 0, 1):
+        np.minimum.at(least, slots + beside, tops[slots] - _tolerance(tops[slots]))
+    looked = np.flatnonzero(np.isfinite(least))
+    rows = sound.reshape(-1, stretch.slot_frames)[looked]
+    high = np.zeros(len(sound) + 2, bool)
+    high[1:-1].reshape(-1, stretch.slot_frames)[looked] = (rows if sign > 0.0 else -rows) >= least[
+        looked, np.newaxis
+    ]
+    turns = np.flatnonzero(high[1:] != high[:-1])
+    starts, stops = turns[::2], turns[1::2]
+    begin, end = stretch.core_frames
+    kept = (stops - starts >= LEAST_FRAMES) & (starts >= begin) & (starts < end)
+    found = [
+        _judge(stretch, sound, sign, start, stop)
+        for start, stop in zip(starts[kept].tolist(), stops[kept].tolist(), strict=True)
+    ]
+    return np.array([row for row in found if row is not None]).reshape(-1, _COLUMNS)
+
+
+def _judge(
+    stretch: Stretch, sound: Samples32, sign: float, start: int, stop: int
+) -> tuple[float, float, float, float] | None:
+    """One run: kept if the sound falls off at once on both sides."""
+    frames = stop - start
+    beyond = -(-frames // 2)
+    left, right = start - beyond, stop - 1 + beyond
+    if left < stretch.begin or right >= stretch.end:
+        return None
+    run = sign * sound[start:stop].astype(np.float64)
+    height = float(run.max())
+    spread = max(height - float(run.min()), 1e-9)
+    fall = height - max(sign * float(sound[left]), sign * float(sound[right]))
+    if fall < FALL_SPREADS * spread:
+        return None
+    slot = stretch.slot_frames
+    steps = np.abs(np.diff(sound[max(stretch.begin, start - slot) : min(stretch.end, stop + slot)]))
+    quantum = float(steps[steps > 0.0].min(initial=np.inf))
+    if fall < FALL_QUANTA * quantum:
+        return None
+    return stretch.first_frame + start, frames, sign * height, fall / spread
+
+
+def measure_clipping(audio: AnySamples, *, sample_rate_hz: float) -> tuple[Clipping, ...]:
+    """Clipping of every channel of a whole array.
+
+    Parameters
+    ----------
+    audio : float32 or float64, shape (frames, channels)
+    sample_rate_hz : float
+        At least 1000.
+
+    Returns
+    -------
+    tuple of Clipping
+
+    Raises
+    ------
+    ValueError
+        Naming the parameter, the value and the allowed range.
+    """
+    gauge = ClippingGauge(sample_rate_hz=sample_rate_hz, channels=audio.shape[1])
+    for stretch in each_stretch(audio, sample_rate_hz=sample_rate_hz):
+        gauge.add(stretch)
+    return gauge.result()

@@ -1,0 +1,67 @@
+"""`drytake check`: the line check of captures, before anything is mixed."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from pathlib import Path
+
+from render.cli.render import jobs
+
+EXAMPLES = """\
+examples:
+  drytake check my_rehearsal/                  every take of a folder, as a table with what was found
+  drytake check my_rehearsal/ --plot pictures/ a picture of each take as well
+  drytake check song.wav --json                for scripts; exit status 1 if a take has a fault
+
+A fault spoils the mix, a warning should be looked at, a note is good to know.
+Your captures are only ever read."""
+
+
+def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Describe the call."""
+    parser = commands.add_parser(
+        "check",
+        help="tell what is wrong with takes before they are mixed",
+        description="Line check: what is wrong with the takes of a session, before anything is mixed.",
+        epilog=EXAMPLES,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("session", metavar="SESSION", type=Path, help="a folder of takes, or one file")
+    parser.add_argument(
+        "-r", "--recipe", metavar="RECIPE", type=Path,
+        help="a recipe that tells which channels are meant, and the sources' names (else channels 1 and 2)",
+    )  # fmt: skip
+    parser.add_argument(
+        "--plot", metavar="DIR", type=Path, help="draw one picture a take (PNG) into this folder"
+    )
+    parser.add_argument("--deep", action="store_true", help="subfolders too, each a session of its own")
+    parser.add_argument(
+        "--jobs", metavar="N", type=jobs, default=None, help="takes at the same time (all cores)"
+    )
+    output = parser.add_mutually_exclusive_group()
+    output.add_argument("--json", action="store_true", help="print one JSON object instead of a table")
+    output.add_argument("--quiet", action="store_true", help="print faults only")
+    parser.set_defaults(run=run, stopped="stopped")
+
+
+def run(chosen: argparse.Namespace) -> int:
+    """Check and print; 1 if any take has a fault."""
+    from render.cli import check_screen, screen
+    from render.workflows.check.session import CheckRequest, check_session
+    from render.workflows.render import default_jobs
+
+    request = CheckRequest(
+        session=chosen.session,
+        recipe=chosen.recipe,
+        pictures=chosen.plot,
+        deep=chosen.deep,
+        jobs=chosen.jobs or default_jobs(),
+    )
+    with screen.watching(silent=chosen.json or chosen.quiet) as watch:
+        result = check_session(request, watch=watch)
+    if chosen.json:
+        print(json.dumps(result.as_dict(), indent=2))
+    else:
+        check_screen.print_checked(result, faults_only=chosen.quiet)
+    return 1 if result.has_fault else 0

@@ -1,0 +1,205 @@
+"""One pass over a take, through every gauge of `analysis` and the meter of the finish: what the line check knows of it.
+
+    take -> blocks -> stretches of samples -> levels, clipping, dropouts, clicks
+                   -> meter                -> true peak
+                   -> windowed spectra     -> loudness, alignment, noise, ends, likeness
+                                           -> low band -> hum, boom
+
+An hour streams through as a minute does: what is kept are sums, curves and places.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from render.analysis.bands import BandGauge, Bands
+from render.analysis.boom import BoomGauge, Resonance
+from render.analysis.clicks import ClickGauge, Clicks
+from render.analysis.clipping import Clipping, ClippingGauge
+from render.analysis.delay import Alignment, AlignmentGauge
+from render.analysis.dropouts import DropoutGauge, Dropouts
+from render.analysis.ends import Ends, find_ends
+from render.analysis.envelope import EnvelopeGauge, ToneGauge
+from render.analysis.frames import Spectra, SpectralFrames
+from render.analysis.hum import Hum, HumGauge
+from render.analysis.levels import LevelCurve, LevelGauge, Levels
+from render.analysis.likeness import Life, Profile, life_from_bands, profile_from_bands
+from render.analysis.low_band import LowFrames
+from render.analysis.noise import Noise, noise_from_bands
+from render.analysis.stretches import Stretch, Stretches
+from render.audio.array import AnySamples
+from render.audio.read import TakeInfo, TakeReader
+from render.engine.listen import OnFrames, each_block
+from render.finish.block_meter import BlockMeter
+from render.finish.spectral_loudness import SpectralLoudness
+from render.session.takes import Take
+
+NEARBY_FRACTION = 0.4
+"""What stands between samples more than 8 dB above them is not looked for: no source makes it."""
+
+
+@dataclass(frozen=True, eq=False)
+class SourceInspection:
+    """What was measured of one source; loudness as of a file of one channel, None if it is undefined."""
+
+    levels: Levels
+    loudness_lufs: float | None
+    true_peak_gain: float
+    clipping: Clipping
+    dropouts: Dropouts
+    clicks: Clicks
+    noise: Noise
+    hum: Hum
+    life: Life
+
+
+@dataclass(frozen=True, eq=False)
+class Inspection:
+    """What was measured of a take.
+
+    Attributes
+    ----------
+    info : TakeInfo
+        What its headers say.
+    frames : int
+        Of the take, as read.
+    sources : two of SourceInspection
+        In the order of the channels asked for.
+    curve : LevelCurve
+    alignment : Alignment
+    boom : tuple of Resonance
+        Of the second source against the first.
+    ends : Ends
+    profile : Profile
+        Long-term spectrum of the playing, by which takes of a session are compared.
+    bands : Bands
+        Third octaves over time.
+    """
+
+    info: TakeInfo
+    frames: int
+    sources: tuple[SourceInspection, SourceInspection]
+    curve: LevelCurve
+    alignment: Alignment
+    boom: tuple[Resonance, ...]
+    ends: Ends
+    profile: Profile
+    bands: Bands
+
+    @property
+    def duration_s(self) -> float:
+        """Length in seconds."""
+        return self.frames / self.info.sample_rate_hz
+
+
+class Inspector:
+    """All gauges together, for a take that comes block by block.
+
+    Parameters
+    ----------
+    info : TakeInfo
+        What the headers say; its sample rate sets the gauges.
+    """
+
+    def __init__(self, info: TakeInfo) -> None:
+        rate_hz = info.sample_rate_hz
+        self._info, self._frames = info, 0
+        self._stretches = Stretches(sample_rate_hz=rate_hz)
+        self._levels = LevelGauge(sample_rate_hz=rate_hz)
+        self._faults = (
+            ClippingGauge(sample_rate_hz=rate_hz),
+            DropoutGauge(sample_rate_hz=rate_hz),
+            ClickGauge(sample_rate_hz=rate_hz),
+        )
+        self._peaks = BlockMeter(sample_rate_hz=rate_hz, weigh=False, nearby_fraction=NEARBY_FRACTION)
+        self._envelope = EnvelopeGauge(sample_rate_hz=rate_hz)
+        self._windows = SpectralFrames(sample_rate_hz=rate_hz)
+        self._loudness = SpectralLoudness(sample_rate_hz=rate_hz, size=self._windows.size)
+        self._alignment = AlignmentGauge(self._windows)
+        self._bands = BandGauge(sample_rate_hz=rate_hz)
+        self._tones = ToneGauge(sample_rate_hz=rate_hz)
+        self._low = LowFrames(sample_rate_hz=rate_hz)
+        self._hum = HumGauge(self._low)
+        self._boom = BoomGauge(self._low)
+
+    def add(self, block: AnySamples) -> None:
+        """Take the next block, shape (frames, 2)."""
+        self._frames += len(block)
+        for stretch in self._stretches.add(block):
+            self._add_stretch(stretch)
+        self._peaks.add(block)
+        self._envelope.add(block)
+        self._add_spectra(self._windows.add(block))
+
+    def result(self) -> Inspection:
+        """What was measured; nothing may be added afterwards."""
+        for stretch in self._stretches.finish():
+            self._add_stretch(stretch)
+        self._add_spectra(self._windows.finish())
+        bands = self._bands.result()
+        hum = self._hum.result()
+        measured = zip(
+            self._levels.result(),
+            self._loudness.loudness_lufs(self._frames),
+            self._peaks.finish_peaks(),
+            *(gauge.result() for gauge in self._faults),
+            noise_from_bands(bands),
+            hum,
+            life_from_bands(bands),
+            strict=True,
+        )
+        first, second = (SourceInspection(*of_source) for of_source in measured)
+        return Inspection(
+            info=self._info,
+            frames=self._frames,
+            sources=(first, second),
+            curve=self._levels.curve(),
+            alignment=self._alignment.result(),
+            boom=self._boom.result(without_hz=tuple(line.frequency_hz for of in hum for line in of.lines)),
+            ends=find_ends(self._envelope.result(), bands, self._tones.result()),
+            profile=profile_from_bands(bands),
+            bands=bands,
+        )
+
+    def _add_stretch(self, stretch: Stretch) -> None:
+        self._levels.add(stretch)
+        for gauge in self._faults:
+            gauge.add(stretch)
+
+    def _add_spectra(self, spectra: Spectra | None) -> None:
+        if spectra is None:
+            return
+        self._loudness.add(spectra.bins)
+        self._alignment.add(spectra)
+        self._bands.add(spectra)
+        self._tones.add(spectra)
+        low = self._low.add(spectra)
+        self._hum.add(low)
+        self._boom.add(low)
+
+
+def inspect_take(take: Take, *, channels: tuple[int, int], on_frames: OnFrames | None = None) -> Inspection:
+    """Measure a take.
+
+    Parameters
+    ----------
+    take : Take
+    channels : two numbers from 1
+        Which channels are the sources.
+    on_frames : callable, optional
+        Told of every block that is done.
+
+    Returns
+    -------
+    Inspection
+
+    Raises
+    ------
+    TakeError
+        If a file cannot be read, is damaged, or holds a value that is not finite.
+    """
+    with TakeReader(take.files, channels=channels) as reader:
+        inspector = Inspector(reader.info)
+        for block in each_block(reader, on_frames=on_frames):
+            inspector.add(block)
+    return inspector.result()

@@ -1,0 +1,1 @@
+"""The line check: what is wrong with the takes of a session, before anything is mixed."""

@@ -1,0 +1,111 @@
+"""What a line check has to say: a finding is a kind, how grave it is, plain words, and what to do about it.
+
+The numbers come from `analysis`, the words and the gravity from the modules beside this one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal, get_args
+
+Severity = Literal["fault", "warning", "note"]
+Kind = Literal[
+    "clipping",
+    "dc",
+    "dropout",
+    "click",
+    "noise",
+    "hum",
+    "dead-source",
+    "same-signal",
+    "swapped",
+    "inverted",
+    "other-guitar",
+    "drift",
+    "boom",
+    "level",
+    "talk",
+    "file",
+]
+SEVERITIES: tuple[Severity, ...] = get_args(Severity)
+KINDS: tuple[Kind, ...] = get_args(Kind)
+Figure = int | float | str | list[float] | None
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One thing to know about a take.
+
+    Attributes
+    ----------
+    kind : str
+        One of `KINDS`.
+    severity : "fault", "warning" or "note"
+        A fault spoils the mix, a warning should be looked at, a note is good to know.
+    text, remedy : str
+        What was found, and what to do.
+    channel : int or None
+        The source it concerns, by its channel; None for the take as a whole.
+    figures : mapping
+        What was measured; units are in the names.
+    places_s : tuple of float
+        Where in the take, in seconds, for what has a place.
+    """
+
+    kind: Kind
+    severity: Severity
+    text: str
+    remedy: str
+    channel: int | None = None
+    figures: Mapping[str, Figure] = field(default_factory=dict)
+    places_s: tuple[float, ...] = ()
+
+    def as_dict(self) -> dict[str, object]:
+        """Plain values for JSON, the figures beside the words."""
+        line: dict[str, object] = {
+            "kind": self.kind,
+            "severity": self.severity,
+            "source": self.channel,
+            "text": self.text,
+            "remedy": self.remedy,
+            **self.figures,
+        }
+        if self.places_s:
+            line["places_s"] = list(self.places_s)
+        return line
+
+
+def gravest(findings: list[Finding]) -> Severity | None:
+    """The gravest severity there is, None without findings."""
+    return next((severity for severity in SEVERITIES if any(f.severity == severity for f in findings)), None)
+
+
+def in_order(findings: list[Finding]) -> list[Finding]:
+    """Gravest first, then by kind as the table of kinds has them, then by channel."""
+    return sorted(
+        findings,
+        key=lambda finding: (
+            SEVERITIES.index(finding.severity),
+            KINDS.index(finding.kind),
+            finding.channel or 0,
+        ),
+    )
+
+
+def clock(instant_s: float) -> str:
+    """A moment as players read it: `0:07.4`, `12:30.0`, `1:02:03.0`."""
+    tenths = round(instant_s * 10.0)
+    minutes, tenths = divmod(tenths, 600)
+    hours, minutes = divmod(minutes, 60)
+    seconds = f"{tenths // 10:02d}.{tenths % 10}"
+    return f"{hours}:{minutes:02d}:{seconds}" if hours else f"{minutes}:{seconds}"
+
+
+def at_places(places_s: tuple[float, ...], *, most: int = 3) -> str:
+    """`at 0:07.4, 0:09.1, 0:12.0 and 5 more`; empty without places."""
+    if not places_s:
+        return ""
+    shown = ", ".join(clock(place) for place in places_s[:most])
+    more = len(places_s) - most
+    return f"at {shown}" + (f" and {more} more" if more > 0 else "")

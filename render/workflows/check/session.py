@@ -1,0 +1,266 @@
+"""`drytake check`: every take of a session through all gauges, findings in words, pictures if asked."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from render.engine.inspect import Inspection, inspect_take
+from render.engine.job import Event, Watch
+from render.errors import DrytakeError, OutputError, TakeError
+from render.recipe.load import load_recipe
+from render.recipe.models import Recipe
+from render.session.takes import Take, find_takes
+from render.units import db_from_gain
+from render.workflows.check.findings import Finding, Severity, gravest, in_order
+from render.workflows.check.sessions import findings_of_session
+from render.workflows.check.sources import findings_of_source
+from render.workflows.check.takes import findings_of_take, unreadable
+
+DIGITS = 3
+SourceFigures = dict[str, float | int | None]
+
+
+@dataclass(frozen=True)
+class CheckRequest:
+    """What a call asks for; without a recipe channels 1 and 2 are meant."""
+
+    session: Path
+    recipe: Path | None = None
+    pictures: Path | None = None
+    deep: bool = False
+    jobs: int = 1
+
+
+@dataclass(frozen=True)
+class CheckedTake:
+    """One take, what was measured of it (None if it could not be read), and what was found, gravest first."""
+
+    take: Take
+    channels: tuple[int, int]
+    names: tuple[str, str]
+    inspection: Inspection | None
+    findings: list[Finding]
+
+    @property
+    def name(self) -> str:
+        """As tables and logs call it."""
+        return self.take.name
+
+    @property
+    def gravest(self) -> Severity | None:
+        """The gravest severity found."""
+        return gravest(self.findings)
+
+    @property
+    def duration_s(self) -> float | None:
+        """Length, None if unknown."""
+        return None if self.inspection is None else self.inspection.duration_s
+
+    @property
+    def delay_ms(self) -> float | None:
+        """How much later the second source is, None where that cannot be told."""
+        return None if self.inspection is None else _milliseconds(self.inspection.alignment.delay_s)
+
+    @property
+    def sources(self) -> tuple[SourceFigures, ...]:
+        """Levels of both sources; none if the take could not be read."""
+        if self.inspection is None:
+            return ()
+        return tuple(
+            {
+                "channel": channel,
+                "peak_dbfs": _decibels(source.levels.peak_gain),
+                "true_peak_dbtp": _decibels(source.true_peak_gain),
+                "rms_dbfs": _decibels(source.levels.rms_gain),
+                "crest_db": _figure(source.levels.crest_db),
+                "loudness_lufs": _figure(source.loudness_lufs),
+                "noise_dbfs": _figure(source.noise.level_dbfs),
+                "dc": round(source.levels.dc, 8) + 0.0,
+            }
+            for channel, source in zip(self.channels, self.inspection.sources, strict=True)
+        )
+
+    def name_of(self, channel: int) -> str:
+        """What the source on a channel is called."""
+        return self.names[self.channels.index(channel)]
+
+    def as_dict(self) -> dict[str, object]:
+        """One take of the JSON object."""
+        inspection = self.inspection
+        alignment = None if inspection is None else inspection.alignment
+        ends = None if inspection is None else inspection.ends
+        return {
+            "take": self.name,
+            "files": [str(path.absolute()) for path in self.take.files],
+            "sample_rate_hz": None if inspection is None else inspection.info.sample_rate_hz,
+            "duration_s": None if inspection is None else round(inspection.duration_s, 6),
+            "sources": list(self.sources),
+            "delay_ms": self.delay_ms,
+            "delay_uncertainty_ms": None if alignment is None else _milliseconds(alignment.uncertainty_s),
+            "polarity": None if alignment is None else alignment.polarity,
+            "sound_from_s": None if ends is None else _figure(ends.sound_from_s),
+            "sound_to_s": None if ends is None else _figure(ends.sound_to_s),
+            "pauses_s": []
+            if ends is None
+            else [[round(low, 2), round(high, 2)] for low, high in ends.pauses],
+            "findings": [finding.as_dict() for finding in self.findings],
+        }
+
+
+@dataclass(frozen=True)
+class CheckResult:
+    """All takes, what was passed over in the session, and the folder of pictures if any were drawn."""
+
+    takes: list[CheckedTake]
+    notes: list[str] = field(default_factory=list)
+    pictures: Path | None = None
+
+    @property
+    def has_fault(self) -> bool:
+        """Whether any take has a fault."""
+        return any(take.gravest == "fault" for take in self.takes)
+
+    def as_dict(self) -> dict[str, object]:
+        """The JSON object."""
+        return {"takes": [take.as_dict() for take in self.takes], "notes": self.notes}
+
+
+def check_session(request: CheckRequest, *, watch: Watch) -> CheckResult:
+    """Check the takes of a session.
+
+    Raises
+    ------
+    RecipeError, SessionError
+        If the recipe or the session cannot be used; nothing was done.
+    OutputError
+        If pictures cannot be written.
+    """
+    recipe = None if request.recipe is None else load_recipe(request.recipe)
+    channels, names = _sources_of(recipe)
+    session = find_takes(request.session, deep=request.deep)
+    if request.pictures is not None:
+        _make_folder(request.pictures)
+    measured = _inspect_all(list(session.takes), channels=channels, jobs=request.jobs, watch=watch)
+    by_folder: dict[str, list[int]] = {}
+    for index, take in enumerate(session.takes):
+        by_folder.setdefault(str(take.folder), []).append(index)
+    beside: dict[int, list[Finding]] = {}
+    for indices in by_folder.values():
+        inspections = [it if isinstance(it, Inspection) else None for it in (measured[i] for i in indices)]
+        beside |= dict(zip(indices, findings_of_session(inspections), strict=True))
+    takes = [
+        _checked(take, found, channels=channels, names=names, more=beside[index])
+        for index, (take, found) in enumerate(zip(session.takes, measured, strict=True))
+    ]
+    if request.pictures is not None:
+        from render.workflows.check.pictures import draw_takes
+
+        draw_takes(takes, request.pictures)
+    return CheckResult(takes, list(session.notes), request.pictures)
+
+
+def _sources_of(recipe: Recipe | None) -> tuple[tuple[int, int], tuple[str, str]]:
+    """Channels and names, of the recipe if there is one."""
+    if recipe is None:
+        return (1, 2), ("channel 1", "channel 2")
+    (first, one), (second, other) = recipe.sources.items()
+    return (one.channel, other.channel), (first, second)
+
+
+def _inspect_all(
+    takes: list[Take], *, channels: tuple[int, int], jobs: int, watch: Watch
+) -> list[Inspection | DrytakeError]:
+    """Measure all takes, several at a time; one that cannot be read is its own fault only."""
+    lock = threading.Lock()
+
+    def report(event: Event) -> None:
+        with lock:
+            watch(event)
+
+    def inspect(take: Take) -> Inspection | DrytakeError:
+        try:
+            return inspect_take(
+                take, channels=channels, on_frames=lambda frames: report(Event("frames-done", frames))
+            )
+        except TakeError as error:
+            return error
+
+    report(Event("frames-to-do", _frames_of(takes), text="checking"))
+    return _side_by_side(inspect, takes, jobs=jobs)
+
+
+def _side_by_side(
+    action: Callable[[Take], Inspection | DrytakeError], takes: list[Take], *, jobs: int
+) -> list[Inspection | DrytakeError]:
+    workers = min(jobs, len(takes))
+    if workers <= 1:
+        return [action(take) for take in takes]
+    import joblib
+
+    results: list[Inspection | DrytakeError] = joblib.Parallel(n_jobs=workers, backend="threading")(
+        joblib.delayed(action)(take) for take in takes
+    )
+    return results
+
+
+def _frames_of(takes: list[Take]) -> int:
+    from render.audio.read import probe
+
+    total = 0
+    for take in takes:
+        try:
+            total += probe(take.files).frames or 0
+        except TakeError:
+            continue
+    return total
+
+
+def _checked(
+    take: Take,
+    measured: Inspection | DrytakeError,
+    *,
+    channels: tuple[int, int],
+    names: tuple[str, str],
+    more: list[Finding],
+) -> CheckedTake:
+    if isinstance(measured, TakeError):
+        return CheckedTake(take, channels, names, None, [unreadable(measured)])
+    if isinstance(measured, DrytakeError):
+        raise measured
+    findings = [
+        *findings_of_take(measured, names=names, channels=channels),
+        *(
+            finding
+            for source, channel in enumerate(channels)
+            for finding in findings_of_source(measured, source, channel=channel)
+        ),
+        *more,
+    ]
+    return CheckedTake(take, channels, names, measured, in_order(findings))
+
+
+def _make_folder(folder: Path) -> None:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise OutputError(
+            f"{folder}: cannot be made: {error.strerror}; choose another folder with --plot"
+        ) from error
+
+
+def _milliseconds(seconds: float | None) -> float | None:
+    return None if seconds is None else round(1000.0 * seconds, 6) + 0.0
+
+
+def _decibels(gain: float) -> float | None:
+    """None for silence, which JSON has no number for."""
+    return round(db_from_gain(gain), DIGITS) if gain > 0.0 else None
+
+
+def _figure(value: float | None) -> float | None:
+    import math
+
+    return None if value is None or not math.isfinite(value) else round(value, DIGITS)

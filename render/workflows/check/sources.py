@@ -1,0 +1,220 @@
+"""What is found on one source of a take: clipping, gaps, clicks, DC, noise, hum, a dead source, a level that is off."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from render.analysis.clicks import WARNING_COUNT as WARNING_CLICKS
+from render.analysis.clipping import WARNING_RUNS
+from render.analysis.levels import DC_WARNING
+from render.engine.inspect import Inspection, SourceInspection
+from render.units import db_from_gain
+from render.workflows.check.findings import Finding, Severity, at_places
+
+MANY_PER_MINUTE = 6.0
+"""Clipped or clicking this often a passage has no place left to hide it: that is a fault, less is a warning."""
+
+HUM_IS_NOISE_DB = 3.0
+"""Noise of which hum makes half the power or more is told as hum."""
+
+SOFT_DBTP = -40.0
+"""A source that never comes above this was recorded some 30 dB too low: noise comes up with it."""
+
+FULL_DBTP = -0.1
+HUM_HEARD_DB = 60.0
+"""Hum this far below the playing, or farther, is a note only: quieter than the noise of most rooms in the recording."""
+
+
+def findings_of_source(inspection: Inspection, source: int, *, channel: int) -> list[Finding]:
+    """Everything found on one source; a dead one is told as dead, and of it nothing else."""
+    measured = inspection.sources[source]
+    if measured.life.dead:
+        return [_dead(measured, channel)]
+    found = [
+        _clipping(inspection, measured, channel),
+        _dropouts(inspection, measured, channel),
+        _clicks(inspection, measured, channel),
+        _dc(measured, channel),
+        _noise(measured, channel),
+        _hum(measured, channel),
+        _level(measured, channel),
+    ]
+    return [finding for finding in found if finding is not None]
+
+
+def _dead(measured: SourceInspection, channel: int) -> Finding:
+    """A source that hears nothing of the guitar."""
+    silent = not math.isfinite(measured.life.level_dbfs)
+    against_db = measured.life.against_other_db
+    text = "there is no sound on it"
+    if not silent:
+        text = "it hears next to nothing of the guitar"
+        if math.isfinite(against_db):
+            text += f": {-against_db:.0f} dB below the other source"
+    return Finding(
+        "dead-source",
+        "fault",
+        text,
+        "look at the cable, the battery and the recorder's input; a mix of this take has one source only",
+        channel=channel,
+        figures={"against_other_db": _finite(against_db)},
+    )
+
+
+def _clipping(inspection: Inspection, measured: SourceInspection, channel: int) -> Finding | None:
+    clipping = measured.clipping
+    if not clipping.count:
+        return None
+    places_s = _seconds(inspection, clipping.places)
+    return Finding(
+        "clipping",
+        _gravity(inspection, clipping.count, fewest=WARNING_RUNS),
+        f"clipped {_times(clipping.count)} at {clipping.level_dbfs:.1f} dBFS, for {1000 * clipping.duration_s:.1f} ms "
+        f"in all, {at_places(places_s)}",
+        "nothing brings the tops back: play that passage again with the input turned down by 6 dB or more",
+        channel=channel,
+        figures={
+            "count": clipping.count,
+            "level_dbfs": round(clipping.level_dbfs, 2),
+            "clipped_s": round(clipping.duration_s, 6),
+        },
+        places_s=places_s,
+    )
+
+
+def _dropouts(inspection: Inspection, measured: SourceInspection, channel: int) -> Finding | None:
+    dropouts = measured.dropouts
+    if not dropouts.count:
+        return None
+    places_s = _seconds(inspection, dropouts.places)
+    return Finding(
+        "dropout",
+        "fault",
+        f"the sound stops dead {_times(dropouts.count)}, for {1000 * dropouts.longest_s:.1f} ms at the longest, "
+        f"{at_places(places_s)}",
+        "the recorder or its card could not keep up, or a plug has a loose contact: use another take of that passage",
+        channel=channel,
+        figures={
+            "count": dropouts.count,
+            "longest_s": round(dropouts.longest_s, 6),
+            "lost_s": round(dropouts.duration_s, 6),
+        },
+        places_s=places_s,
+    )
+
+
+def _clicks(inspection: Inspection, measured: SourceInspection, channel: int) -> Finding | None:
+    clicks = measured.clicks
+    if not clicks.count:
+        return None
+    places_s = _seconds(inspection, clicks.places)
+    return Finding(
+        "click",
+        _gravity(inspection, clicks.count, fewest=WARNING_CLICKS),
+        f"clicks {_times(clicks.count)}, {at_places(places_s)}",
+        "look at plugs, the recorder's clock setting and edits; listen to the places before you keep the take",
+        channel=channel,
+        figures={"count": clicks.count},
+        places_s=places_s,
+    )
+
+
+def _dc(measured: SourceInspection, channel: int) -> Finding | None:
+    dc = measured.levels.dc
+    if abs(dc) < DC_WARNING:
+        return None
+    return Finding(
+        "dc",
+        "warning",
+        f"a constant voltage of {db_from_gain(abs(dc)):.0f} dBFS lies under the sound",
+        "a high-pass in this source's chain takes it away; it costs headroom, and the input may be defective",
+        channel=channel,
+        figures={"dc": round(dc, 6)},
+    )
+
+
+def _noise(measured: SourceInspection, channel: int) -> Finding | None:
+    noise, hum = measured.noise, measured.hum
+    if not noise.noisy or (hum.present and hum.level_dbfs > noise.level_dbfs - HUM_IS_NOISE_DB):
+        return None
+    return Finding(
+        "noise",
+        "warning",
+        f"noise lies at {noise.level_dbfs:.0f} dBFS, only {noise.signal_to_noise_db:.0f} dB below the playing",
+        "record with more gain at the first stage, farther from fans and traffic; less of it in the mix hides it",
+        channel=channel,
+        figures={
+            "noise_dbfs": round(noise.level_dbfs, 2),
+            "signal_to_noise_db": round(noise.signal_to_noise_db, 2),
+        },
+    )
+
+
+def _hum(measured: SourceInspection, channel: int) -> Finding | None:
+    hum = measured.hum
+    if not hum.present or hum.mains_hz is None or hum.frequency_hz is None:
+        return None
+    below_db = measured.noise.playing_dbfs - hum.level_dbfs
+    strongest = sorted(hum.lines, key=lambda line: -line.level_dbfs)[:3]
+    lines = ", ".join(f"{line.frequency_hz:.1f} Hz at {line.level_dbfs:.0f} dBFS" for line in strongest)
+    return Finding(
+        "hum",
+        "warning" if below_db < HUM_HEARD_DB else "note",
+        f"mains hum of {hum.mains_hz:.0f} Hz, {hum.level_dbfs:.0f} dBFS in all: {lines}",
+        "use a balanced line or an isolating transformer for audio, move away from power supplies and dimmers; never "
+        "lift a safety earth. What is left: narrow notches at these frequencies",
+        channel=channel,
+        figures={
+            "mains_hz": hum.mains_hz,
+            "frequency_hz": round(hum.frequency_hz, 3),
+            "hum_dbfs": round(hum.level_dbfs, 2),
+            "harmonics": [line.multiple for line in hum.lines],
+            "harmonics_hz": [round(line.frequency_hz, 3) for line in hum.lines],
+            "harmonics_dbfs": [round(line.level_dbfs, 2) for line in hum.lines],
+        },
+    )
+
+
+def _level(measured: SourceInspection, channel: int) -> Finding | None:
+    """Too low to be good, or without any room left; as loud as can be is not yet clipped."""
+    true_peak_dbtp = db_from_gain(measured.true_peak_gain)
+    figures = {"true_peak_dbtp": _finite(true_peak_dbtp)}
+    if true_peak_dbtp < SOFT_DBTP:
+        return Finding(
+            "level",
+            "warning",
+            f"recorded very softly: it never comes above {true_peak_dbtp:.0f} dBTP",
+            "turn the input up until loud playing peaks between -18 and -6 dBFS",
+            channel=channel,
+            figures=figures,
+        )
+    if true_peak_dbtp > FULL_DBTP and not measured.clipping.count:
+        return Finding(
+            "level",
+            "note",
+            f"recorded up to {true_peak_dbtp:+.1f} dBTP: nothing is clipped, but there is no room left",
+            "turn the input down by 6 dB before the next take",
+            channel=channel,
+            figures=figures,
+        )
+    return None
+
+
+def _gravity(inspection: Inspection, count: int, *, fewest: int) -> Severity:
+    """A single one is only noted: it may be a nail, or chance."""
+    if count < fewest:
+        return "note"
+    return "fault" if count >= MANY_PER_MINUTE * max(inspection.duration_s / 60.0, 1.0) else "warning"
+
+
+def _seconds(inspection: Inspection, places: Sequence[int]) -> tuple[float, ...]:
+    return tuple(round(frame / inspection.info.sample_rate_hz, 6) for frame in places)
+
+
+def _times(count: int) -> str:
+    return "once" if count == 1 else "twice" if count == 2 else f"{count} times"
+
+
+def _finite(value: float) -> float | None:
+    return round(value, 2) if math.isfinite(value) else None

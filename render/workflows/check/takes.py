@@ -1,0 +1,204 @@
+"""What is found on a take as a whole: its file, and how its two sources stand to each other."""
+
+from __future__ import annotations
+
+import math
+
+from render.analysis.ends import SURE
+from render.engine.inspect import Inspection
+from render.errors import TakeError
+from render.workflows.check.findings import Finding, clock
+
+FEW_BITS = ("PCM_U8", "PCM_S8", "ULAW", "ALAW", "IMA_ADPCM", "MS_ADPCM", "GSM610", "DWVW_12")
+LOW_RATE_HZ = 32_000
+GREAT_DRIFT_MS = 1.0
+"""Sources that slide past each other by more than this in a take are heard to smear at its beginning or its end."""
+
+MOST_BOOMS = 4
+LEAST_PLAYED_DB = 10.0
+
+
+def findings_of_take(
+    inspection: Inspection, *, names: tuple[str, str], channels: tuple[int, int]
+) -> list[Finding]:
+    """Everything found on a take that is not one source's alone.
+
+    Parameters
+    ----------
+    inspection : Inspection
+    names : two str
+        What the sources are called.
+    channels : two int
+        Their channels, counted from 1.
+    """
+    found = _file(inspection, channels)
+    if not any(source.life.dead for source in inspection.sources):
+        if inspection.alignment.same_signal and _is_played(inspection):
+            found.append(_same_signal(inspection))
+        else:
+            found += [
+                *_polarity(inspection, names),
+                *_drift(inspection, names),
+                *_boom(inspection, channels),
+            ]
+    return [*found, *_talk(inspection, channels)]
+
+
+def unreadable(error: TakeError) -> Finding:
+    """A take that cannot be read at all."""
+    return Finding("file", "fault", f"{error.path.name} {error.reason}", error.fix or "record it again")
+
+
+def _file(inspection: Inspection, channels: tuple[int, int]) -> list[Finding]:
+    info = inspection.info
+    found = [
+        Finding("file", "warning", warning, "listen to the end of the take before you use it")
+        for warning in info.warnings
+    ]
+    if info.subtype in FEW_BITS:
+        found.append(
+            Finding(
+                "file",
+                "warning",
+                f"the file keeps its samples as {info.subtype.replace('_', ' ')}: its own noise is heard",
+                "record with 24 bits",
+                figures={"subtype": info.subtype},
+            )
+        )
+    if info.sample_rate_hz < LOW_RATE_HZ:
+        found.append(
+            Finding(
+                "file",
+                "warning",
+                f"the file has {info.sample_rate_hz} Hz: nothing above {info.sample_rate_hz / 2000:g} kHz is in it",
+                "record with 44100 or 48000 Hz",
+                figures={"sample_rate_hz": info.sample_rate_hz},
+            )
+        )
+    if info.channels > 2:
+        found.append(
+            Finding(
+                "file",
+                "note",
+                f"the file has {info.channels} channels; {channels[0]} and {channels[1]} were looked at",
+                "name a recipe with -r if the sources are on other channels",
+                figures={"channels": info.channels},
+            )
+        )
+    return found
+
+
+def _is_played(inspection: Inspection) -> bool:
+    """Whether there is more than noise and hum, which two empty tracks may well have in common."""
+    return any(source.noise.signal_to_noise_db > LEAST_PLAYED_DB for source in inspection.sources)
+
+
+def _same_signal(inspection: Inspection) -> Finding:
+    likeness = inspection.alignment.likeness
+    residual_db = 0.0 if likeness is None else likeness.residual_db
+    turned = " (one of them turned over)" if inspection.alignment.polarity == -1 else ""
+    return Finding(
+        "same-signal",
+        "fault",
+        f"both channels hold the same signal{turned}: but for a gain they differ by {residual_db:.0f} dB only",
+        "a mono cable, or a recorder set to one input: look at the recorder's routing and record again",
+        figures={"difference_db": round(residual_db, 1)},
+    )
+
+
+def _polarity(inspection: Inspection, names: tuple[str, str]) -> list[Finding]:
+    alignment = inspection.alignment
+    if alignment.polarity != -1:
+        return []
+    return [
+        Finding(
+            "inverted",
+            "warning",
+            f"{names[1]} is turned over against {names[0]}: the two work against each other where both are heard",
+            f'write polarity = "flip" for {names[1]} in the recipe, or polarity = "auto"',
+            figures={"sureness": round(alignment.polarity_sureness, 2)},
+        )
+    ]
+
+
+def _drift(inspection: Inspection, names: tuple[str, str]) -> list[Finding]:
+    steadiness = inspection.alignment.steadiness
+    found = []
+    if steadiness.drifting and steadiness.drift_ppm is not None:
+        moved_ms = abs(steadiness.drift_ppm) * 1e-3 * inspection.duration_s
+        found.append(
+            Finding(
+                "drift",
+                "fault" if moved_ms > GREAT_DRIFT_MS else "warning",
+                f"{names[1]} slides against {names[0]} by {abs(steadiness.drift_ppm):.1f} parts per million, "
+                f"{moved_ms:.2f} ms over the take: two recorders that do not run alike",
+                "record both sources on one recorder, or on two that share a clock",
+                figures={
+                    "drift_ppm": round(steadiness.drift_ppm, 2),
+                    "drift_uncertainty_ppm": None
+                    if steadiness.drift_uncertainty_ppm is None
+                    else round(steadiness.drift_uncertainty_ppm, 2),
+                    "moved_ms": round(moved_ms, 3),
+                },
+            )
+        )
+    if steadiness.jump_s is not None and steadiness.jump_at_s is not None:
+        found.append(
+            Finding(
+                "drift",
+                "fault",
+                f"{names[1]} jumps against {names[0]} by {1000 * steadiness.jump_s:+.2f} ms near "
+                f"{clock(steadiness.jump_at_s)}: one of the two tracks has lost a piece",
+                "use another take, or cut this one in two there",
+                figures={"jump_ms": round(1000 * steadiness.jump_s, 3)},
+                places_s=(round(steadiness.jump_at_s, 3),),
+            )
+        )
+    return found
+
+
+def _boom(inspection: Inspection, channels: tuple[int, int]) -> list[Finding]:
+    return [
+        Finding(
+            "boom",
+            "note",
+            f"it booms at {resonance.frequency_hz:.0f} Hz: {resonance.prominence_db:.0f} dB above its "
+            f"surroundings, {resonance.bandwidth_hz:.0f} Hz wide",
+            f"a peaking stage in its chain: centre_hz = {resonance.frequency_hz:.0f}, "
+            f"gain_db = {-min(resonance.prominence_db, 9.0):.0f}, q = {resonance.peaking_q:.1f}; or a higher high-pass",
+            channel=channels[1],
+            figures={
+                "frequency_hz": round(resonance.frequency_hz, 2),
+                "prominence_db": round(resonance.prominence_db, 2),
+                "bandwidth_hz": round(resonance.bandwidth_hz, 2)
+                if math.isfinite(resonance.bandwidth_hz)
+                else None,
+            },
+        )
+        for resonance in inspection.boom[:MOST_BOOMS]
+    ]
+
+
+def _talk(inspection: Inspection, channels: tuple[int, int]) -> list[Finding]:
+    found = []
+    for part in inspection.ends.parts:
+        if part.sureness < SURE:
+            continue
+        begins = part.from_s < 0.5 * inspection.duration_s
+        keep = inspection.ends.playing_from_s if begins else inspection.ends.playing_to_s
+        cut = "" if keep is None else f"--{'from' if begins else 'to'} {clock(keep)}"
+        found.append(
+            Finding(
+                "talk",
+                "note",
+                f"{part.kind} from {clock(part.from_s)} to {clock(part.to_s)}, it seems",
+                f"render without it: {cut}" if cut else "cut it off",
+                channel=None if part.source is None else channels[part.source],
+                figures={
+                    "from_s": round(part.from_s, 2),
+                    "to_s": round(part.to_s, 2),
+                    "sureness": part.sureness,
+                },
+            )
+        )
+    return found
