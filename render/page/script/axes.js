@@ -16,7 +16,8 @@ export function dashes(index) {
  */
 export function lineSample(index) {
   return draw(
-    "svg", { class: "sample", viewBox: "0 0 36 8", width: 36, height: 8, "aria-hidden": "true" },
+    "svg",
+    { class: "sample", viewBox: "0 0 36 8", width: 36, height: 8, "aria-hidden": "true" },
     draw("line", { x1: 0, y1: 4, x2: 36, y2: 4, "stroke-dasharray": dashes(index), class: "curve" }),
   );
 }
@@ -54,8 +55,13 @@ export function plotCurves(plot) {
   const ordered = [...curves].sort((a, b) => Number(a.index === chosen) - Number(b.index === chosen));
   const clip = `clip-${(serial += 1)}`;
   return draw(
-    "svg", { viewBox: `0 0 ${width} ${height}`, role: "img", "aria-label": name, class: "plot" },
-    draw("clipPath", { id: clip }, draw("rect", { x: MARGIN.left, y: MARGIN.top - 2, width: place.across, height: place.down + 4 })),
+    "svg",
+    { viewBox: `0 0 ${width} ${height}`, role: "img", "aria-label": name, class: "plot" },
+    draw(
+      "clipPath",
+      { id: clip },
+      draw("rect", { x: MARGIN.left, y: MARGIN.top - 2, width: place.across, height: place.down + 4 }),
+    ),
     ...grid(plot, place),
     draw("g", { "clip-path": `url(#${clip})` }, ...ordered.map((curve) => line(curve, plot, place))),
     ...endNumbers(plot, place),
@@ -94,8 +100,22 @@ function grid({ hz, low, high, step, unit, width, height }, { x, y }) {
   const parts = [];
   for (let value = Math.ceil(low / step) * step; value <= high + 1e-9; value += step) {
     const at = y(value);
-    parts.push(draw("line", { x1: MARGIN.left, x2: width - MARGIN.right, y1: at, y2: at, class: Math.abs(value) < 1e-9 ? "axis" : "grid" }));
-    parts.push(draw("text", { x: MARGIN.left - 6, y: at + 4, class: "tick", "text-anchor": "end" }, number(value, step < 1 ? 1 : 0)));
+    parts.push(
+      draw("line", {
+        x1: MARGIN.left,
+        x2: width - MARGIN.right,
+        y1: at,
+        y2: at,
+        class: Math.abs(value) < 1e-9 ? "axis" : "grid",
+      }),
+    );
+    parts.push(
+      draw(
+        "text",
+        { x: MARGIN.left - 6, y: at + 4, class: "tick", "text-anchor": "end" },
+        number(value, step < 1 ? 1 : 0),
+      ),
+    );
   }
   for (const f of width < 480 ? FEW_TICKS : ALL_TICKS) {
     if (f < hz[0] * 0.97 || f > hz[hz.length - 1] * 1.03) continue;
@@ -118,6 +138,7 @@ function line({ index, values }, { hz, chosen, dots, low, high }, { x, y }) {
   const limited = (/** @type {number} */ value) => Math.min(Math.max(value, low - reach), high + reach);
   let path = "";
   let pen = "M";
+  /** @type {SVGElement[]} */
   const marks = [];
   values.forEach((value, i) => {
     if (value === null) {
@@ -126,11 +147,21 @@ function line({ index, values }, { hz, chosen, dots, low, high }, { x, y }) {
     }
     path += `${pen}${x(hz[i])} ${y(limited(value))}`;
     pen = "L";
-    if (dots) marks.push(draw("circle", { cx: x(hz[i]), cy: y(limited(value)), r: index === chosen ? 2.6 : 1.8, class: "dot" }));
+    if (dots)
+      marks.push(
+        draw("circle", {
+          cx: x(hz[i]),
+          cy: y(limited(value)),
+          r: index === chosen ? 2.6 : 1.8,
+          class: "dot",
+        }),
+      );
   });
   return draw(
-    "g", { class: index === chosen ? "chosen" : "other" },
-    draw("path", { d: path, class: "curve", "stroke-dasharray": dashes(index) }), ...marks,
+    "g",
+    { class: index === chosen ? "chosen" : "other" },
+    draw("path", { d: path, class: "curve", "stroke-dasharray": dashes(index) }),
+    ...marks,
   );
 }
 
@@ -154,5 +185,10 @@ function endNumbers({ hz, curves, chosen, low, high, height }, { x, y }) {
     limit = ends[i].at - apart;
   }
   return ends.map(({ index, at, x: end }) =>
-    draw("text", { x: end + 8, y: at + 4, class: index === chosen ? "end chosen" : "end" }, String(index + 1)));
+    draw(
+      "text",
+      { x: end + 8, y: at + 4, class: index === chosen ? "end chosen" : "end" },
+      String(index + 1),
+    ),
+  );
 }

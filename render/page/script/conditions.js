@@ -4,11 +4,11 @@
  * Each is a small graph on any audio context, so that tests read its samples from an offline one.
  */
 
-/** Band of the small loudspeaker: common practice, no source; it stands for a phone or a kitchen radio, for none in particular. */
+/** Band of the small loudspeaker: common practice, no source; like a phone or a kitchen radio, none in particular. */
 export const SMALL_FROM_HZ = 300;
 export const SMALL_TO_HZ = 8000;
 
-/** The two sections of a Butterworth filter of order four, 24 dB per octave: 1 / (2 cos(pi / 8)), 1 / (2 cos(3 pi / 8)). */
+/** The two sections of a Butterworth filter of order four, 24 dB per octave. */
 const SECTIONS_Q = [1 / (2 * Math.cos(Math.PI / 8)), 1 / (2 * Math.cos((3 * Math.PI) / 8))];
 
 /** @type {readonly { name: string, title: string, detail: string }[]} */
@@ -21,7 +21,9 @@ export const CONDITIONS = Object.freeze([
   {
     name: "small",
     title: "Small loudspeaker",
-    detail: `mono, ${SMALL_FROM_HZ} Hz to ${SMALL_TO_HZ / 1000} kHz, 24 dB per octave (Butterworth): like a phone or a kitchen radio`,
+    detail:
+      `mono, ${SMALL_FROM_HZ} Hz to ${SMALL_TO_HZ / 1000} kHz, 24 dB per octave (Butterworth): ` +
+      "like a phone or a kitchen radio",
   },
 ]);
 
@@ -73,10 +75,18 @@ function oneChannel(context, input, shares) {
  */
 function smallLoudspeaker(context, input) {
   let last = input;
-  for (const [type, frequency] of [["highpass", SMALL_FROM_HZ], ["lowpass", SMALL_TO_HZ]]) {
+  for (const [type, frequency] of [
+    ["highpass", SMALL_FROM_HZ],
+    ["lowpass", SMALL_TO_HZ],
+  ]) {
     for (const q of SECTIONS_Q) {
       // the standard takes Q of these two kinds in decibels
-      const options = /** @type {BiquadFilterOptions} */ ({ type, frequency, Q: 20 * Math.log10(q), channelCount: 1 });
+      const options = /** @type {BiquadFilterOptions} */ ({
+        type,
+        frequency,
+        Q: 20 * Math.log10(q),
+        channelCount: 1,
+      });
       const section = new BiquadFilterNode(context, options);
       last.connect(section);
       last = section;

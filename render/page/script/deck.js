@@ -6,7 +6,7 @@
 import { FADE_S, Fader } from "./fader.js";
 
 /**
- * Whether a browser that multiplies these seconds with the rate finds this very frame, not one beside it by a rounding.
+ * Whether a browser that multiplies a frame's seconds with the rate finds it again, unharmed by rounding.
  * @param {number} frame
  * @param {number} rate
  * @returns {boolean}
@@ -41,8 +41,8 @@ export function nextStart(earliest, rate, frameAt = () => 0) {
 }
 
 /**
- * A passage as a sound that can be repeated: its end is faded, by equal power, into what comes before its beginning, so
- * that it goes on there without a step. Where nothing comes before, it falls to silence and rises again.
+ * A passage as a sound that can be repeated: its end is faded, by equal power, into what comes before its
+ * beginning, so that it goes on there without a step. Where nothing comes before, it falls to silence and rises.
  * @param {AudioBuffer} buffer
  * @param {number} from frame
  * @param {number} to frame, the first that is left out
@@ -52,7 +52,9 @@ export function repeatable(buffer, from, to) {
   const length = to - from;
   const fade = Math.min(Math.round(FADE_S * buffer.sampleRate), Math.floor(length / 4));
   const result = new AudioBuffer({
-    length, numberOfChannels: buffer.numberOfChannels, sampleRate: buffer.sampleRate,
+    length,
+    numberOfChannels: buffer.numberOfChannels,
+    sampleRate: buffer.sampleRate,
   });
   for (let channel = 0; channel < buffer.numberOfChannels; channel += 1) {
     const all = buffer.getChannelData(channel);
@@ -91,8 +93,8 @@ export class Deck {
 
   /**
    * Start all versions on one frame of the context's clock.
-   * @param {{ at: number, frame: number, again: boolean, onend?: () => void }} how `at`: frame of the clock; `frame`: of
-   *   the sound; `again`: from the beginning when the end is reached
+   * @param {{ at: number, frame: number, again: boolean, onend?: () => void }} how `at`: frame of the clock; `frame`:
+   *   of the sound; `again`: from the beginning when the end is reached
    */
   start({ at, frame, again, onend }) {
     const rate = this.context.sampleRate;

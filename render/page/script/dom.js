@@ -73,11 +73,20 @@ export function button(words, act, { key = "", main = false } = {}) {
 export function choice(words, options, chosen, choose, { name, className = "" }) {
   const rows = options.map(({ value, title, detail }) => {
     const input = make("input", {
-      type: "radio", name, value, checked: value === chosen, onchange: () => choose(value),
+      type: "radio",
+      name,
+      value,
+      checked: value === chosen,
+      onchange: () => choose(value),
     });
     return make("label", { title: detail ?? null }, input, make("span", {}, title));
   });
-  return make("fieldset", { class: `choice ${className}` }, make("legend", {}, words), make("div", {}, ...rows));
+  return make(
+    "fieldset",
+    { class: `choice ${className}` },
+    make("legend", {}, words),
+    make("div", {}, ...rows),
+  );
 }
 
 /**
@@ -100,9 +109,12 @@ export function showChoice(fieldset, value) {
  */
 export function table(caption, heads, rows) {
   const body = rows.map(([head, ...cells]) =>
-    make("tr", {}, make("th", { scope: "row" }, head), ...cells.map((cell) => make("td", {}, cell))));
+    make("tr", {}, make("th", { scope: "row" }, head), ...cells.map((cell) => make("td", {}, cell))),
+  );
   return make(
-    "table", {}, make("caption", {}, caption),
+    "table",
+    {},
+    make("caption", {}, caption),
     make("thead", {}, make("tr", {}, ...heads.map((head) => make("th", { scope: "col" }, head)))),
     make("tbody", {}, ...body),
   );

@@ -1,8 +1,8 @@
 /**
  * One of several is heard, and another is faded in for it.
  *
- * Equal gain: the shares are straight lines that add up to one at every moment, since what is faded is alike; shares of
- * equal power would lift the middle by up to 3 dB. While one fade runs the next waits for its end, 10 ms at most.
+ * Equal gain: the shares are straight lines that add up to one at every moment, since what is faded is alike;
+ * shares of equal power would lift the middle by up to 3 dB. While one fade runs the next waits for its end.
  */
 
 export const FADE_S = 0.01;

@@ -16,11 +16,21 @@ import { counted, letter } from "./words.js";
  * @property {boolean} kept
  */
 
+/**
+ * What judging asks of the page.
+ * @typedef {object} JudgingPage
+ * @property {(version: number) => void} hear
+ * @property {() => void} next
+ * @property {() => void} end
+ * @property {(words: string) => void} tell
+ * @property {() => void} changed
+ */
+
 export class Judging {
   /**
    * @param {import("./content.js").Content} content
    * @param {import("./votes.js").Votes} votes
-   * @param {{ hear: (version: number) => void, next: () => void, end: () => void, tell: (words: string) => void, changed: () => void }} page
+   * @param {JudgingPage} page
    */
   constructor(content, votes, page) {
     this.content = content;
@@ -29,12 +39,19 @@ export class Judging {
     this.way = "rate";
     /** @type {Map<string, Draft>} */
     this.drafts = new Map();
+    this.take = content.takes[0];
+    this.excerpt = this.take.excerpts[0];
+    this.draft = this.fresh(0);
+    this.keepButton = button("", () => this.keep());
     this.element = make("section", { class: "judging", "aria-labelledby": "judging-title" });
   }
 
   /** Whether something would be lost, or names were seen too early, if names were shown now. */
   get begun() {
-    return [...this.drafts.values()].some(({ kept, ratings, ranks, note }) => kept || note || [...ratings, ...ranks].some((value) => value !== null));
+    return [...this.drafts.values()].some(
+      ({ kept, ratings, ranks, note }) =>
+        kept || note !== "" || [...ratings, ...ranks].some((value) => value !== null),
+    );
   }
 
   /** Names will be seen: what is not kept begins anew. */
@@ -51,15 +68,24 @@ export class Judging {
     this.excerpt = excerpt;
     const key = JSON.stringify([take.name, excerpt.name]);
     if (!this.drafts.has(key)) this.drafts.set(key, this.fresh(excerpt.versions.length));
-    this.draft = /** @type {Draft} */ (this.drafts.get(key));
+    this.draft = this.drafts.get(key) ?? this.draft;
     this.page.hear(this.draft.order[0]);
     this.build();
   }
 
-  /** @param {number} count */
+  /**
+   * @param {number} count
+   * @returns {Draft}
+   */
   fresh(count) {
     const none = () => Array.from({ length: count }, () => null);
-    return { order: shuffled([...Array(count).keys()]), ratings: none(), ranks: none(), note: "", kept: false };
+    return {
+      order: shuffled([...Array(count).keys()]),
+      ratings: none(),
+      ranks: none(),
+      note: "",
+      kept: false,
+    };
   }
 
   /** @param {number} position */
@@ -73,7 +99,8 @@ export class Judging {
   /** @param {number} heard index of the version that is heard */
   update(heard) {
     const position = this.draft?.order.indexOf(heard);
-    for (const input of this.element.querySelectorAll('input[name="blind"]')) input.checked = Number(input.value) === position;
+    for (const input of this.element.querySelectorAll('input[name="blind"]'))
+      input.checked = Number(input.value) === position;
   }
 
   build() {
@@ -81,15 +108,34 @@ export class Judging {
     const rows = draft.order.map((_, position) => this.row(position));
     const judged = [...this.drafts.values()].filter(({ kept }) => kept).length;
     const all = this.content.takes.reduce((sum, { excerpts }) => sum + excerpts.length, 0);
+    const words = draft.kept ? "Kept: judge again" : "Keep this judgement";
+    this.keepButton = button(words, () => this.keep(), { main: !draft.kept });
     this.element.replaceChildren(
       make("h3", { id: "judging-title" }, "Judge without names"),
-      make("p", {}, "The versions stand in random order. Names and figures are hidden until you end; which letter is which changes from excerpt to excerpt."),
-      choice("How", [{ value: "rate", title: "Rate 0 to 100" }, { value: "rank", title: "Rank" }], this.way, (way) => this.setWay(way), { name: "way" }),
+      make(
+        "p",
+        {},
+        "The versions stand in random order. Names and figures are hidden until you end; ",
+        "which letter is which changes from excerpt to excerpt.",
+      ),
+      choice(
+        "How",
+        [
+          { value: "rate", title: "Rate 0 to 100" },
+          { value: "rank", title: "Rank" },
+        ],
+        this.way,
+        (way) => this.setWay(way),
+        { name: "way" },
+      ),
       make("div", { class: "blind-rows", role: "group", "aria-label": "Versions without names" }, ...rows),
       this.note(),
       make(
-        "div", { class: "actions" }, this.keepButton = button(draft.kept ? "Kept: judge again" : "Keep this judgement", () => this.keep(), { main: !draft.kept }),
-        button("Next excerpt", this.page.next, { key: "E" }), button("End and show names", this.page.end),
+        "div",
+        { class: "actions" },
+        this.keepButton,
+        button("Next excerpt", this.page.next, { key: "E" }),
+        button("End and show names", this.page.end),
         make("span", { class: "detail" }, `${judged} of ${counted(all, "excerpt")} judged`),
       ),
     );
@@ -107,9 +153,15 @@ export class Judging {
   /** @param {number} position */
   row(position) {
     const name = letter(position);
-    const hear = make("input", { type: "radio", name: "blind", value: position, onchange: () => this.hear(position) });
+    const hear = make("input", {
+      type: "radio",
+      name: "blind",
+      value: position,
+      onchange: () => this.hear(position),
+    });
     return make(
-      "div", { class: "blind-row" },
+      "div",
+      { class: "blind-row" },
       make("label", {}, hear, make("span", { class: "letter" }, name)),
       this.way === "rate" ? this.rating(position, name) : this.rank(position, name),
     );
@@ -124,8 +176,15 @@ export class Judging {
     const value = draft.ratings[position];
     const output = make("output", {}, value === null ? "not rated" : String(value));
     const input = make("input", {
-      type: "range", min: 0, max: 100, step: 1, value: value ?? 50, "aria-label": `Rating of ${name}`, disabled: draft.kept,
-      class: value === null ? "unset" : null, "aria-valuetext": value === null ? "not rated" : null,
+      type: "range",
+      min: 0,
+      max: 100,
+      step: 1,
+      value: value ?? 50,
+      "aria-label": `Rating of ${name}`,
+      disabled: draft.kept,
+      class: value === null ? "unset" : null,
+      "aria-valuetext": value === null ? "not rated" : null,
     });
     const set = () => {
       draft.ratings[position] = Number(input.value);
@@ -135,7 +194,8 @@ export class Judging {
       this.refuse();
     };
     input.addEventListener("input", set);
-    input.addEventListener("pointerup", () => draft.kept || set()); // a click on the middle changes nothing, and means 50
+    // a click on the middle changes nothing, and means 50
+    input.addEventListener("pointerup", () => draft.kept || set());
     return make("span", { class: "rating" }, input, output);
   }
 
@@ -146,19 +206,39 @@ export class Judging {
   rank(position, name) {
     const { draft } = this;
     const chosen = draft.ranks[position];
-    const options = draft.order.map((_, index) => make("option", { value: index + 1, selected: chosen === index + 1 }, index ? String(index + 1) : "1, best"));
-    const select = make("select", {
-      disabled: draft.kept, onchange: () => {
-        draft.ranks[position] = select.value ? Number(select.value) : null;
-        this.refuse();
+    const options = draft.order.map((_, index) =>
+      make(
+        "option",
+        { value: index + 1, selected: chosen === index + 1 },
+        index ? String(index + 1) : "1, best",
+      ),
+    );
+    const select = make(
+      "select",
+      {
+        "aria-label": `Rank of ${name}`,
+        disabled: draft.kept,
+        onchange: () => {
+          draft.ranks[position] = select.value ? Number(select.value) : null;
+          this.refuse();
+        },
       },
-    }, make("option", { value: "", selected: chosen === null }, "not ranked"), ...options);
-    return make("label", { class: "rating" }, make("span", { class: "hidden" }, `Rank of ${name}`), select);
+      make("option", { value: "", selected: chosen === null }, "not ranked"),
+      ...options,
+    );
+    return make("span", { class: "rating" }, select);
   }
 
   note() {
     const { draft } = this;
-    const area = make("textarea", { rows: 2, maxlength: 2000, disabled: draft.kept, oninput: () => { draft.note = area.value; } });
+    const area = make("textarea", {
+      rows: 2,
+      maxlength: 2000,
+      disabled: draft.kept,
+      oninput: () => {
+        draft.note = area.value;
+      },
+    });
     area.value = draft.note;
     return make("label", { class: "note" }, make("span", {}, "Note"), area);
   }
@@ -181,8 +261,12 @@ export class Judging {
     const given = (/** @type {(number | null)[]} */ values, /** @type {boolean} */ asked) =>
       Object.fromEntries(names.map((name, position) => [name, asked ? values[position] : null]));
     this.votes.addJudgement({
-      take: take.name, excerpt: excerpt.name, order: names, ratings: given(draft.ratings, this.way === "rate"),
-      ranks: given(draft.ranks, this.way === "rank"), note: draft.note.trim(),
+      take: take.name,
+      excerpt: excerpt.name,
+      order: names,
+      ratings: given(draft.ratings, this.way === "rate"),
+      ranks: given(draft.ranks, this.way === "rank"),
+      note: draft.note.trim(),
     });
     draft.kept = true;
     this.build();

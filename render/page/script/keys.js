@@ -18,9 +18,11 @@ const OWN_ARROWS = "input, select, [role=slider], [role=tab], .scroll";
  * @param {KeyboardEvent} event
  */
 function taken(event) {
-  if (event.ctrlKey || event.altKey || event.metaKey || event.defaultPrevented || event.isComposing) return true;
+  if (event.ctrlKey || event.altKey || event.metaKey || event.defaultPrevented || event.isComposing)
+    return true;
   const target = /** @type {Element} */ (event.target);
-  if (!(target instanceof Element)) return false;
+  // a dialog just closed may hold the focus until the next picture is drawn
+  if (!(target instanceof Element) || target.closest("dialog:not([open])")) return false;
   if (target.closest("dialog[open]") || target.closest(TYPING)) return true;
   if (event.key === " " || event.key === "Enter") return target.closest(OWN_SPACE) !== null;
   return /^(Arrow|Home|End|Page)/.test(event.key) && target.closest(OWN_ARROWS) !== null;
@@ -31,6 +33,8 @@ export class Keys {
   constructor(list) {
     this.list = list;
     this.on = true;
+    this.rows = make("dl", { class: "keys" });
+    this.panel = this.buildPanel();
     document.addEventListener("keydown", (event) => this.press(event));
   }
 
@@ -44,25 +48,34 @@ export class Keys {
     found.act(event);
   }
 
-  /**
-   * The help panel.
-   * @returns {HTMLDialogElement}
-   */
-  panel() {
-    const rows = make("dl", { class: "keys" });
-    const dialog = make(
-      "dialog", { "aria-labelledby": "keys-title" },
-      make("h2", { id: "keys-title" }, "Keys"), rows,
-      make("label", { class: "line" }, make("input", {
-        type: "checkbox", checked: true, onchange: (/** @type {any} */ event) => { this.on = event.target.checked; },
-      }), "Keys are obeyed (turn off if they get in the way of a screen reader)"),
-      make("div", { class: "actions" }, button("Close", () => dialog.close())),
-    );
-    this.showPanel = () => {
-      rows.replaceChildren(...this.list().flatMap(({ shown, does }) =>
-        [make("dt", {}, ...shown.split(" ").map((word) => make("kbd", {}, word))), make("dd", {}, does)]));
-      dialog.showModal();
+  /** @returns {HTMLDialogElement} */
+  buildPanel() {
+    const words = "Keys are obeyed (turn off if they get in the way of a screen reader)";
+    const obey = (/** @type {any} */ event) => {
+      this.on = event.target.checked;
     };
-    return dialog;
+    return make(
+      "dialog",
+      { "aria-labelledby": "keys-title" },
+      make("h2", { id: "keys-title" }, "Keys"),
+      this.rows,
+      make("label", {}, make("input", { type: "checkbox", checked: true, onchange: obey }), words),
+      make(
+        "div",
+        { class: "actions" },
+        button("Close", () => this.panel.close()),
+      ),
+    );
+  }
+
+  /** What every key does now. */
+  showPanel() {
+    const caps = (/** @type {string} */ shown) => shown.split(" ").map((word) => make("kbd", {}, word));
+    const rows = this.list().flatMap(({ shown, does }) => [
+      make("dt", {}, ...caps(shown)),
+      make("dd", {}, does),
+    ]);
+    this.rows.replaceChildren(...rows);
+    this.panel.showModal();
   }
 }

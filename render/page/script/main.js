@@ -2,8 +2,10 @@
 import { readContent } from "./content.js";
 import { button, choice, make, showChoice } from "./dom.js";
 import { missing } from "./features.js";
+import { pageHead } from "./head.js";
 import { Judging } from "./judging.js";
 import { Keys } from "./keys.js";
+import { Leaving } from "./leaving.js";
 import { Pictures } from "./pictures.js";
 import { Player } from "./player.js";
 import { commonPeaks, waveform } from "./plots.js";
@@ -15,7 +17,7 @@ import { Timeline } from "./timeline.js";
 import { Transport } from "./transport.js";
 import { versionList } from "./versions.js";
 import { Votes } from "./votes.js";
-import { clock, counted, number } from "./words.js";
+import { clock } from "./words.js";
 
 const MODES = [
   { value: "open", title: "With names" },
@@ -33,20 +35,42 @@ class Page {
     this.player = new Player(() => this.update());
     this.votes = new Votes(content, () => localStorage);
     this.timeline = new Timeline(this.player);
-    this.transport = new Transport(this.player, { play: () => this.play(), fromS: () => this.excerpt.from_s });
+    this.transport = new Transport(this.player, {
+      play: () => this.play(),
+      fromS: () => this.excerpt.from_s,
+    });
     this.pictures = new Pictures(content);
-    this.results = new Results(this.votes, content);
-    this.results.changed = () => this.update();
+    this.results = new Results(this.votes, content, () => this.update());
     const tell = (/** @type {string} */ words) => this.tell(words);
     const changed = () => this.update();
     this.judging = new Judging(content, this.votes, {
-      hear: (version) => this.player.switchTo(version), next: () => this.nextExcerpt(), end: () => this.showNames(), tell, changed,
+      hear: (version) => this.player.switchTo(version),
+      next: () => this.nextExcerpt(),
+      end: () => this.showNames(),
+      tell,
+      changed,
     });
     this.telling = new Telling(this.votes, {
-      hear: (version) => this.player.switchTo(version, { throughSilence: true }), playing: () => this.player.playing,
-      condition: () => this.player.condition, fix: (fixed) => this.transport.fixCondition(fixed), tell, changed,
+      hear: (version) => this.player.switchTo(version, { throughSilence: true }),
+      playing: () => this.player.playing,
+      condition: () => this.player.condition,
+      fix: (fixed) => this.transport.fixCondition(fixed),
+      tell,
+      changed,
     });
     this.keys = new Keys(() => pageKeys(this));
+    this.leaving = new Leaving();
+    this.takes = make("ol", {});
+    this.heading = make("h2", { id: "take-title" });
+    this.excerpts = make("div", { class: "excerpts" });
+    const chosen = (/** @type {string} */ mode) => this.askMode(mode);
+    this.modes = choice("Listen", MODES, this.mode, chosen, { name: "mode", className: "modes" });
+    this.list = make("div", {});
+    this.status = make("p", { class: "hidden", role: "status", "aria-live": "polite" });
+    /** @type {number | null} the version that is drawn */
+    this.shown = null;
+    /** What reaches the edge of the waveform; 0 before anything is shown. */
+    this.highest = 0;
   }
 
   get take() {
@@ -61,22 +85,31 @@ class Page {
   build(main) {
     const { content } = this;
     document.title = content.title;
-    this.takes = make("ol", {});
-    this.heading = make("h2", { id: "take-title" });
-    this.excerpts = make("div", { class: "excerpts" });
-    this.modes = choice("Listen", MODES, this.mode, (mode) => this.askMode(mode), { name: "mode", className: "modes" });
-    this.list = make("div", {});
-    this.status = make("p", { class: "hidden", role: "status", "aria-live": "polite" });
-    const panel = this.keys.panel();
     main.replaceChildren(
-      make("header", {}, make("p", { class: "kind" }, "Listening page"), make("h1", {}, content.title), this.lead(), this.caution()),
+      pageHead(content),
       make("nav", { "aria-label": "Takes" }, this.takes),
-      make("section", { class: "take", "aria-labelledby": "take-title" },
-        make("div", { class: "take-head" }, this.heading, this.excerpts), this.timeline.element, this.transport.element, this.modes,
-        this.list, this.judging.element, this.telling.element, this.pictures.element),
+      make(
+        "section",
+        { class: "take", "aria-labelledby": "take-title" },
+        make("div", { class: "take-head" }, this.heading, this.excerpts),
+        this.timeline.element,
+        this.transport.element,
+        this.modes,
+        this.list,
+        this.judging.element,
+        this.telling.element,
+        this.pictures.element,
+      ),
       this.results.element,
-      make("footer", {}, button("Keys", () => this.keys.showPanel(), { key: "?" }), make("p", {}, "This page is complete in itself and asks nothing of any network.")),
-      panel, this.leaving = this.leavingDialog(), this.status,
+      make(
+        "footer",
+        {},
+        button("Keys", () => this.keys.showPanel(), { key: "?" }),
+        make("p", {}, "This page is complete in itself and asks nothing of any network."),
+      ),
+      this.keys.panel,
+      this.leaving.element,
+      this.status,
     );
     this.show(0, 0);
     const frame = () => {
@@ -84,18 +117,6 @@ class Page {
       requestAnimationFrame(frame);
     };
     frame();
-  }
-
-  lead() {
-    const { takes, loudness_lufs: loudness } = this.content;
-    const counts = takes.flatMap(({ excerpts }) => excerpts.map(({ versions }) => versions.length));
-    const [least, most] = [Math.min(...counts), Math.max(...counts)];
-    const each = least === most ? counted(most, "version") : `${least} to ${most} versions`;
-    return make("p", { class: "lead" }, `${counted(takes.length, "take")}, ${each} of each, all at the same loudness, ${number(loudness)}\u00a0LUFS. When you switch, the next version goes on where the last one was.`);
-  }
-
-  caution() {
-    return make("p", { class: "caution", id: "caution" }, make("strong", {}, "Before you listen: "), "start at a moderate level, on headphones especially. Playback starts quiet, at \u221212\u00a0dB. Raise it slowly; what sounds fine for a minute can be too much for an hour.");
   }
 
   /**
@@ -108,14 +129,45 @@ class Page {
     const { versions } = excerpt;
     this.transport.tell("");
     this.player.load({
-      rate: versions[0].sample_rate_hz, frames: versions[0].frames,
+      rate: versions[0].sample_rate_hz,
+      frames: versions[0].frames,
       bytes: () => Promise.all(versions.map(({ sound }) => soundBytes(sound))),
     });
     this.heading.textContent = take.name;
-    this.takes.replaceChildren(...this.content.takes.map(({ name }, index) =>
-      make("li", {}, make("button", { type: "button", "aria-current": index === takeIndex ? "true" : null, onclick: () => this.choose(index, 0, this.takes) }, name))));
-    this.excerpts.replaceChildren(choice("Excerpt", take.excerpts.map(({ name, from_s: from, to_s: to }, index) =>
-      ({ value: String(index), title: make("span", {}, name, make("span", { class: "detail" }, ` ${clock(from, 0)}\u2013${clock(to, 0)}`)) })), String(excerptIndex), (value) => this.choose(takeIndex, Number(value), this.excerpts), { name: "excerpt" }));
+    this.takes.replaceChildren(
+      ...this.content.takes.map(({ name }, index) =>
+        make(
+          "li",
+          {},
+          make(
+            "button",
+            {
+              type: "button",
+              "aria-current": index === takeIndex ? "true" : null,
+              onclick: () => this.choose(index, 0, this.takes),
+            },
+            name,
+          ),
+        ),
+      ),
+    );
+    this.excerpts.replaceChildren(
+      choice(
+        "Excerpt",
+        take.excerpts.map(({ name, from_s: from, to_s: to }, index) => ({
+          value: String(index),
+          title: make(
+            "span",
+            {},
+            name,
+            make("span", { class: "detail" }, ` ${clock(from, 0)}\u2013${clock(to, 0)}`),
+          ),
+        })),
+        String(excerptIndex),
+        (value) => this.choose(takeIndex, Number(value), this.excerpts),
+        { name: "excerpt" },
+      ),
+    );
     this.showMode();
   }
 
@@ -129,10 +181,12 @@ class Page {
     const go = () => {
       this.telling.end();
       this.show(takeIndex, excerptIndex);
-      from?.querySelector('[aria-current="true"], input:checked')?.focus();
+      /** @type {HTMLElement | null} */ (
+        from?.querySelector('[aria-current="true"], input:checked')
+      )?.focus();
       this.tell(`${this.take.name}, ${this.excerpt.name}`);
     };
-    if (this.telling.begun) this.ask(go, () => showChoice(this.excerpts, String(this.excerptIndex)));
+    if (this.telling.begun) this.leaving.ask(go, () => showChoice(this.excerpts, String(this.excerptIndex)));
     else go();
   }
 
@@ -156,7 +210,8 @@ class Page {
       this.mode = mode;
       this.showMode();
     };
-    if ((this.mode === "judge" && this.judging.begun) || this.telling.begun) this.ask(go, () => showChoice(this.modes, this.mode));
+    if ((this.mode === "judge" && this.judging.begun) || this.telling.begun)
+      this.leaving.ask(go, () => showChoice(this.modes, this.mode));
     else go();
   }
 
@@ -175,15 +230,24 @@ class Page {
     const peaks = commonPeaks(excerpt.versions);
     this.highest = Math.max(...peaks.map(Math.abs));
     this.shown = null;
-    this.list.replaceChildren(...(open ? [versionList(excerpt.versions, player.heard, (index) => this.hear(index))] : []));
-    for (const [part, there] of /** @type {[any, boolean][]} */ ([[this.judging, mode === "judge"], [this.telling, mode === "tell"]])) {
+    this.tell(""); // no name is left over
+    this.list.replaceChildren(
+      ...(open ? [versionList(excerpt.versions, player.heard, (index) => this.hear(index))] : []),
+    );
+    for (const [part, there] of /** @type {[any, boolean][]} */ ([
+      [this.judging, mode === "judge"],
+      [this.telling, mode === "tell"],
+    ])) {
       part.element.hidden = !there;
       if (there) part.show(take, excerpt);
       else part.element.replaceChildren();
     }
     this.pictures.element.hidden = !open;
     if (open) this.pictures.show(excerpt.versions);
-    else this.timeline.show(waveform(peaks, this.highest), excerpt);
+    else {
+      this.pictures.clear();
+      this.timeline.show(waveform(peaks, this.highest), excerpt);
+    }
     this.update();
   }
 
@@ -206,7 +270,8 @@ class Page {
   /** @param {number} index */
   hear(index) {
     if (this.mode === "judge") this.judging.hear(index);
-    else if (this.mode === "tell" && this.telling.begun) this.telling.hear(/** @type {const} */ (["first", "second", "x"])[index] ?? this.telling.heard);
+    else if (this.mode === "tell" && this.telling.begun)
+      this.telling.hear(/** @type {const} */ (["first", "second", "x"])[index] ?? this.telling.heard);
     else if (this.mode === "open" && index < this.excerpt.versions.length) {
       this.player.switchTo(index);
       this.tell(`${index + 1}, ${this.excerpt.versions[index].title}`);
@@ -227,25 +292,6 @@ class Page {
   tell(words) {
     this.status.textContent = words;
   }
-
-  leavingDialog() {
-    const dialog = make("dialog", { "aria-labelledby": "leaving-title", oncancel: () => this.stay?.() },
-      make("h2", { id: "leaving-title" }, "A test is under way"),
-      make("p", {}, "Names are hidden until it ends. What is kept stays; what is not finished counts for nothing."),
-      make("div", { class: "actions" },
-        button("Go on with it", () => { dialog.close(); this.stay?.(); }, { main: true }),
-        button("End it", () => { dialog.close(); this.go?.(); })));
-    return dialog;
-  }
-
-  /**
-   * @param {() => void} go
-   * @param {() => void} stay
-   */
-  ask(go, stay) {
-    Object.assign(this, { go, stay });
-    this.leaving.showModal();
-  }
 }
 
 /** Begin, or say what is missing. */
@@ -253,7 +299,10 @@ function start() {
   const main = /** @type {HTMLElement} */ (document.getElementById("page"));
   const lacks = missing();
   if (lacks.length) {
-    main.replaceChildren(make("h1", {}, "This browser is too old for this page"), make("p", {}, `It lacks: ${lacks.join("; ")}. Open the page in a current browser.`));
+    main.replaceChildren(
+      make("h1", {}, "This browser is too old for this page"),
+      make("p", {}, `It lacks: ${lacks.join("; ")}. Open the page in a current browser.`),
+    );
     return;
   }
   new Page(readContent()).build(main);

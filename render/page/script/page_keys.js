@@ -10,8 +10,18 @@ export function pageKeys(page) {
   const step = (/** @type {number} */ seconds) => (/** @type {KeyboardEvent} */ event) =>
     player.moveTo(player.position() + seconds * (event.shiftKey ? 0.1 : 1) * player.rate);
   const open = [
-    { keys: ["b"], shown: "B", does: "back to the version heard before", act: () => page.hear(player.before) },
-    { keys: ["d"], shown: "D", does: "spectra: difference from the version heard, or as they are", act: () => page.pictures.toggleDifference() },
+    {
+      keys: ["b"],
+      shown: "B",
+      does: "back to the version heard before",
+      act: () => page.hear(player.before),
+    },
+    {
+      keys: ["d"],
+      shown: "D",
+      does: "spectra: difference from the version heard, or as they are",
+      act: () => page.pictures.toggleDifference(),
+    },
   ];
   const tell = [
     { keys: ["x"], shown: "X", does: "hear X", act: () => page.hear(2) },
@@ -20,7 +30,12 @@ export function pageKeys(page) {
   ];
   return [
     { keys: [" "], shown: "Space", does: "play, stop", act: () => page.play() },
-    { keys: digits, shown: "1 \u2026 9", does: "hear this version (without names: A, B, C \u2026; in the test: first, second, X)", act: (event) => page.hear(Number(event.key) - 1) },
+    {
+      keys: digits,
+      shown: "1 \u2026 9",
+      does: "hear this version (without names: A, B, C \u2026; in the test: first, second, X)",
+      act: (event) => page.hear(Number(event.key) - 1),
+    },
     ...(page.mode === "open" ? open : []),
     ...(page.mode === "tell" ? tell : []),
     { keys: ["ArrowLeft"], shown: "\u2190", does: "back by 1 s; with Shift by 0.1 s", act: step(-1) },
@@ -29,10 +44,25 @@ export function pageKeys(page) {
     { keys: ["i"], shown: "I", does: "the passage starts here", act: () => transport.markHere("from") },
     { keys: ["o"], shown: "O", does: "the passage ends here", act: () => transport.markHere("to") },
     { keys: ["u"], shown: "U", does: "no passage", act: () => player.mark(null) },
-    { keys: ["l"], shown: "L", does: "repeat the passage, or all", act: () => player.setAgain(!player.again) },
+    {
+      keys: ["l"],
+      shown: "L",
+      does: "repeat the passage, or all",
+      act: () => player.setAgain(!player.again),
+    },
     { keys: ["+", "="], shown: "+", does: "louder by 1 dB", act: () => player.setLevel(player.levelDb + 1) },
-    { keys: ["-", "\u2212"], shown: "\u2212", does: "softer by 1 dB", act: () => player.setLevel(player.levelDb - 1) },
-    { keys: ["c"], shown: "C", does: "next way of hearing; with Shift the one before", act: (event) => transport.nextCondition(event.shiftKey ? -1 : 1) },
+    {
+      keys: ["-", "\u2212"],
+      shown: "\u2212",
+      does: "softer by 1 dB",
+      act: () => player.setLevel(player.levelDb - 1),
+    },
+    {
+      keys: ["c"],
+      shown: "C",
+      does: "next way of hearing; with Shift the one before",
+      act: (event) => transport.nextCondition(event.shiftKey ? -1 : 1),
+    },
     { keys: ["n"], shown: "N", does: "next take", act: () => page.nextTake(1) },
     { keys: ["p"], shown: "P", does: "take before", act: () => page.nextTake(-1) },
     { keys: ["e"], shown: "E", does: "next excerpt", act: () => page.nextExcerpt() },

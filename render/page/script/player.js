@@ -58,7 +58,17 @@ export class Player {
   load({ rate, frames, bytes }) {
     this.halt();
     if (rate !== this.rate) this.close();
-    Object.assign(this, { rate, frames, bytes, rest: 0, heard: 0, before: 0, passage: null, buffers: [], made: null });
+    Object.assign(this, {
+      rate,
+      frames,
+      bytes,
+      rest: 0,
+      heard: 0,
+      before: 0,
+      passage: null,
+      buffers: [],
+      made: null,
+    });
     this.changed();
   }
 
@@ -184,7 +194,8 @@ export class Player {
 
   /** @param {number} seconds */
   frameNow(seconds) {
-    return Math.ceil((/** @type {AudioContext} */ (this.context).currentTime + seconds) * this.rate);
+    const now = this.context ? this.context.currentTime : 0;
+    return Math.ceil((now + seconds) * this.rate);
   }
 
   /**
@@ -203,7 +214,8 @@ export class Player {
     const [begin, end, rate] = [this.begin(), this.end(), this.rate];
     const earliest = Math.max(this.frameNow(AHEAD_S), this.startedAt + Math.ceil(2 * FADE_S * rate));
     const inside = (/** @type {number} */ at) => at >= begin && at < end;
-    const goesOn = frame === undefined && [0, FADE_S * rate].every((later) => inside(this.positionAt(earliest + later)));
+    const goesOn =
+      frame === undefined && [0, FADE_S * rate].every((later) => inside(this.positionAt(earliest + later)));
     const at = nextStart(earliest, rate, goesOn ? (moment) => this.positionAt(moment) - begin : undefined);
     const target = frame !== undefined && inside(frame) ? frame : begin;
     const start = goesOn ? this.positionAt(at) : this.startable(target);
@@ -233,7 +245,10 @@ export class Player {
   /** @param {Passage} passage */
   repeated(passage) {
     if (this.made?.passage.from !== passage.from || this.made.passage.to !== passage.to) {
-      this.made = { passage, buffers: this.buffers.map((buffer) => repeatable(buffer, passage.from, passage.to)) };
+      this.made = {
+        passage,
+        buffers: this.buffers.map((buffer) => repeatable(buffer, passage.from, passage.to)),
+      };
     }
     return this.made.buffers;
   }
@@ -260,7 +275,13 @@ export class Player {
     });
     out.connect(context.destination);
     const chosen = CONDITIONS.findIndex(({ name }) => name === this.condition);
-    Object.assign(this, { context, entry, out, conditions: new Fader(shares, chosen), rate: context.sampleRate });
+    Object.assign(this, {
+      context,
+      entry,
+      out,
+      conditions: new Fader(shares, chosen),
+      rate: context.sampleRate,
+    });
     return context;
   }
 
@@ -280,7 +301,9 @@ function contextAt(rate) {
   try {
     return new AudioContext({ sampleRate: rate });
   } catch {
-    throw new Error(`This browser does not play ${rate} Hz. Render the captures at 48000 Hz, or use another browser.`);
+    throw new Error(
+      `This browser does not play ${rate} Hz. Render the captures at 48000 Hz, or use another browser.`,
+    );
   }
 }
 
@@ -293,6 +316,8 @@ async function decodeAll(context, files) {
   try {
     return await Promise.all(files.map((file) => context.decodeAudioData(file)));
   } catch {
-    throw new Error("This browser cannot decode FLAC, in which the sound is kept without loss. Use a current browser.");
+    throw new Error(
+      "This browser cannot decode FLAC, in which the sound is kept without loss. Use a current browser.",
+    );
   }
 }

@@ -1,4 +1,4 @@
-/** Pictures of an excerpt's versions: spectra, width and correlation; the same figures as tables for those who want them. */
+/** Pictures of an excerpt's versions: spectra, width and correlation; and the same figures as tables. */
 import { plotCurves } from "./axes.js";
 import { draw, make, table } from "./dom.js";
 import { frequency, number, signed } from "./words.js";
@@ -11,15 +11,24 @@ import { frequency, number, signed } from "./words.js";
  */
 export function spectra({ versions, bandHz, chosen, against, width }) {
   const curves = versions.map(({ spectrum_db: values }, index) => ({
-    index, values: against === null ? values : values.map((value, band) => value - versions[against].spectrum_db[band]),
+    index,
+    values:
+      against === null ? values : values.map((value, band) => value - versions[against].spectrum_db[band]),
   }));
   const all = curves.flatMap(({ values }) => values);
   const scale = against === null ? fromTop(all) : aroundZero(all);
   return plotCurves({
-    name: against === null
-      ? "Spectrum of every version in third octaves, in decibels over frequency; the figures are in the table below"
-      : `Spectrum of every version less that of version ${against + 1}, in decibels over frequency`,
-    hz: bandHz, curves, chosen, ...scale, unit: "dB", width, height: Math.round(Math.min(340, 140 + width / 4)),
+    name:
+      against === null
+        ? "Spectrum of every version in third octaves, in decibels over frequency; the figures are in the table below"
+        : `Spectrum of every version less that of version ${against + 1}, in decibels over frequency`,
+    hz: bandHz,
+    curves,
+    chosen,
+    ...scale,
+    unit: "dB",
+    width,
+    height: Math.round(Math.min(340, 140 + width / 4)),
   });
 }
 
@@ -34,7 +43,16 @@ export function widths({ versions, octaveHz, chosen, width }) {
   const low = Math.max(-48, Math.min(-24, Math.floor(Math.min(0, ...all) / 12) * 12));
   return plotCurves({
     name: "Side against mid by octave, in decibels: higher is wider",
-    hz: octaveHz, curves, chosen, low, high, step: 12, unit: "dB", width, height: 190, dots: true,
+    hz: octaveHz,
+    curves,
+    chosen,
+    low,
+    high,
+    step: 12,
+    unit: "dB",
+    width,
+    height: 190,
+    dots: true,
   });
 }
 
@@ -45,8 +63,16 @@ export function widths({ versions, octaveHz, chosen, width }) {
 export function correlations({ versions, octaveHz, chosen, width }) {
   return plotCurves({
     name: "Correlation of left and right by octave: 1 is mono, 0 is unlike, below 0 loses in mono",
-    hz: octaveHz, curves: versions.map(({ correlation: values }, index) => ({ index, values })), chosen,
-    low: -1, high: 1, step: 0.5, unit: "", width, height: 190, dots: true,
+    hz: octaveHz,
+    curves: versions.map(({ correlation: values }, index) => ({ index, values })),
+    chosen,
+    low: -1,
+    high: 1,
+    step: 0.5,
+    unit: "",
+    width,
+    height: 190,
+    dots: true,
   });
 }
 
@@ -68,10 +94,17 @@ function aroundZero(values) {
  * @param {number[]} bandHz
  */
 export function spectraTable(versions, bandHz) {
-  return folded("Spectra as a table", table(
-    "Level in third octaves, dB", ["Hz", ...versions.map((_, index) => String(index + 1))],
-    bandHz.map((hz, band) => [frequency(hz), ...versions.map((version) => number(version.spectrum_db[band]))]),
-  ));
+  return folded(
+    "Spectra as a table",
+    table(
+      "Level in third octaves, dB",
+      ["Hz", ...versions.map((_, index) => String(index + 1))],
+      bandHz.map((hz, band) => [
+        frequency(hz),
+        ...versions.map((version) => number(version.spectrum_db[band])),
+      ]),
+    ),
+  );
 }
 
 /**
@@ -79,15 +112,20 @@ export function spectraTable(versions, bandHz) {
  * @param {number[]} octaveHz
  */
 export function stereoTable(versions, octaveHz) {
-  return folded("Width and correlation as a table", table(
-    "Side against mid in dB, and correlation of left and right, by octave",
-    ["Hz", ...versions.map((_, index) => String(index + 1))],
-    octaveHz.map((hz, octave) => [
-      frequency(hz),
-      ...versions.map(({ side_to_mid_db: width, correlation }) =>
-        `${signed(width[octave])} | ${number(correlation[octave], 2)}`),
-    ]),
-  ));
+  return folded(
+    "Width and correlation as a table",
+    table(
+      "Side against mid in dB, and correlation of left and right, by octave",
+      ["Hz", ...versions.map((_, index) => String(index + 1))],
+      octaveHz.map((hz, octave) => [
+        frequency(hz),
+        ...versions.map(
+          ({ side_to_mid_db: width, correlation }) =>
+            `${signed(width[octave])} | ${number(correlation[octave], 2)}`,
+        ),
+      ]),
+    ),
+  );
 }
 
 /**
@@ -95,7 +133,12 @@ export function stereoTable(versions, octaveHz) {
  * @param {Node} content
  */
 function folded(words, content) {
-  return make("details", {}, make("summary", {}, words), make("div", { class: "scroll", tabindex: 0, role: "region", "aria-label": words }, content));
+  return make(
+    "details",
+    { "aria-label": words },
+    make("summary", {}, words),
+    make("div", { class: "scroll", tabindex: 0, role: "region", "aria-label": words }, content),
+  );
 }
 
 /**
@@ -116,7 +159,8 @@ export function waveform(peaks, highest) {
     lower = `L${column + 0.5} ${(-low).toFixed(4)}${lower}`;
   }
   return draw(
-    "svg", { viewBox: `0 -1 ${columns} 2`, preserveAspectRatio: "none", "aria-hidden": "true", class: "wave" },
+    "svg",
+    { viewBox: `0 -1 ${columns} 2`, preserveAspectRatio: "none", "aria-hidden": "true", class: "wave" },
     draw("path", { d: `${upper}${lower}Z` }),
   );
 }

@@ -22,7 +22,9 @@ function decoded(text) {
 function address(name) {
   if (!NAME.test(name)) throw new RangeError("not the name of a sound");
   const trusted = /** @type {any} */ (globalThis).trustedTypes;
-  policy ??= trusted ? trusted.createPolicy("sounds", { createScriptURL: (/** @type {string} */ url) => url }) : null;
+  policy ??= trusted
+    ? trusted.createPolicy("sounds", { createScriptURL: (/** @type {string} */ url) => url })
+    : null;
   const url = `${FOLDER}/${name}.js`;
   return policy ? policy.createScriptURL(url) : url;
 }
@@ -44,7 +46,11 @@ function loaded(name) {
     const done = () => {
       document.removeEventListener("sound", receive);
       script.remove();
-      reject(new Error(`A sound is missing: the folder \u201c${FOLDER}\u201d belongs beside this page. Copy both.`));
+      reject(
+        new Error(
+          `A sound is missing: the folder \u201c${FOLDER}\u201d belongs beside this page. Copy both.`,
+        ),
+      );
     };
     document.addEventListener("sound", receive);
     script.addEventListener("load", done); // too late to matter if the sound has come
@@ -61,5 +67,5 @@ function loaded(name) {
  */
 export async function soundBytes(name) {
   const inside = document.getElementById(`sound-${name}`);
-  return decoded(inside ? inside.textContent ?? "" : await loaded(name));
+  return decoded(inside ? (inside.textContent ?? "") : await loaded(name));
 }

@@ -9,15 +9,19 @@
 export const UNLIKELY = 0.05;
 
 /**
- * In how many ways `k` out of `n` can be chosen.
+ * In how many ways `from`, `from` + 1 ... `n` out of `n` can be chosen.
  * @param {number} n
- * @param {number} k
- * @returns {bigint}
+ * @param {number} from
+ * @returns {bigint[]}
  */
-function ways(n, k) {
-  let result = 1n;
-  for (let i = 1; i <= k; i += 1) result = (result * BigInt(n - k + i)) / BigInt(i);
-  return result;
+function ways(n, from) {
+  const found = [];
+  let count = 1n; // to choose all
+  for (let k = n; k >= from; k -= 1) {
+    found.unshift(count);
+    count = (count * BigInt(k)) / BigInt(n - k + 1);
+  }
+  return found;
 }
 
 /**
@@ -34,16 +38,15 @@ function check(hits, trials) {
 }
 
 /**
- * Chance of this many right answers or more for one who only guesses: the upper tail of the binomial distribution with
- * probability 1/2, summed in whole numbers and rounded once.
+ * Chance of this many right answers or more for one who only guesses: the upper tail of the binomial distribution
+ * with probability 1/2, summed in whole numbers and rounded once.
  * @param {number} hits
  * @param {number} trials
  * @returns {number}
  */
 export function chanceByGuessing(hits, trials) {
   check(hits, trials);
-  let sum = 0n;
-  for (let k = hits; k <= trials; k += 1) sum += ways(trials, k);
+  const sum = ways(trials, hits).reduce((all, count) => all + count, 0n);
   return Number(sum) / 2 ** trials;
 }
 
@@ -69,9 +72,9 @@ export function fewestHits(trials, atMost) {
  */
 export function chanceOfReaching(hits, trials, right) {
   check(hits, trials);
-  let sum = 0;
-  for (let k = hits; k <= trials; k += 1) {
-    sum += Number(ways(trials, k)) * right ** k * (1 - right) ** (trials - k);
-  }
-  return sum;
+  return ways(trials, hits).reduce(
+    (sum, count, index) =>
+      sum + Number(count) * right ** (hits + index) * (1 - right) ** (trials - hits - index),
+    0,
+  );
 }

@@ -6,10 +6,23 @@ import { TRIALS, TrialRun, aim, meaning } from "./trial_run.js";
 const NAMES = /** @type {const} */ (["first", "second", "x"]);
 const WORDS = { first: "First", second: "Second", x: "X" };
 
+/** @typedef {(typeof NAMES)[number]} Name */
+
+/**
+ * What the test asks of the page.
+ * @typedef {object} TellingPage
+ * @property {(version: number) => void} hear
+ * @property {() => boolean} playing
+ * @property {() => string} condition
+ * @property {(fixed: boolean) => void} fix
+ * @property {(words: string) => void} tell
+ * @property {() => void} changed
+ */
+
 export class Telling {
   /**
    * @param {import("./votes.js").Votes} votes
-   * @param {{ hear: (version: number) => void, playing: () => boolean, condition: () => string, fix: (fixed: boolean) => void, tell: (words: string) => void, changed: () => void }} page
+   * @param {TellingPage} page
    */
   constructor(votes, page) {
     this.votes = votes;
@@ -17,8 +30,16 @@ export class Telling {
     this.chosen = { one: 0, other: 1, trials: 16 };
     /** @type {TrialRun | null} */
     this.run = null;
-    /** @type {"first" | "second" | "x"} */
+    /** @type {Name} */
     this.heard = "first";
+    this.heardX = false;
+    this.condition = "";
+    this.take = votes.content.takes[0];
+    this.excerpt = this.take.excerpts[0];
+    this.names = make("div", {});
+    this.hint = make("p", {});
+    /** @type {HTMLButtonElement[]} */
+    this.answers = [];
     this.element = make("section", { class: "telling", "aria-labelledby": "telling-title" });
   }
 
@@ -42,7 +63,8 @@ export class Telling {
     const last = excerpt.versions.length - 1;
     this.chosen.one = Math.min(this.chosen.one, last);
     this.chosen.other = Math.min(this.chosen.other, last);
-    if (this.chosen.one === this.chosen.other) Object.assign(this.chosen, { one: 0, other: Math.min(1, last) });
+    if (this.chosen.one === this.chosen.other)
+      Object.assign(this.chosen, { one: 0, other: Math.min(1, last) });
     this.buildChoice();
   }
 
@@ -55,22 +77,47 @@ export class Telling {
     const goal = make("p", { class: "detail" }, aim(this.chosen.trials));
     const start = button("Begin", () => this.begin(), { main: true });
     const pick = (/** @type {"one" | "other"} */ which, /** @type {string} */ words) =>
-      this.select(words, versions.map(({ title }, index) => [index, `${index + 1}  ${title}`]), this.chosen[which], (value) => {
-        this.chosen[which] = value;
-        start.disabled = this.chosen.one === this.chosen.other;
-      });
+      this.select(
+        words,
+        versions.map(({ title }, index) => [index, `${index + 1}  ${title}`]),
+        this.chosen[which],
+        (value) => {
+          this.chosen[which] = value;
+          start.disabled = this.chosen.one === this.chosen.other;
+        },
+      );
     this.element.replaceChildren(
       make("h3", { id: "telling-title" }, "Can you tell them apart?"),
-      make("p", {}, "Two versions become \u201cthe first\u201d and \u201cthe second\u201d. In every trial X is one of them, drawn by chance; you say which. Listen as often as you like. The score is told after the last trial, not before."),
       make(
-        "div", { class: "row" }, pick("one", "Version"), pick("other", "against"),
-        this.select("Trials", TRIALS.map((count) => [count, String(count)]), this.chosen.trials, (value) => {
-          this.chosen.trials = value;
-          goal.textContent = aim(value);
-        }),
+        "p",
+        {},
+        "Two versions become \u201cthe first\u201d and \u201cthe second\u201d. In every trial X is one of them, ",
+        "drawn by chance; you say which. Listen as often as you like. ",
+        "The score is told after the last trial, not before.",
+      ),
+      make(
+        "div",
+        { class: "row" },
+        pick("one", "Version"),
+        pick("other", "against"),
+        this.select(
+          "Trials",
+          TRIALS.map((count) => [count, String(count)]),
+          this.chosen.trials,
+          (value) => {
+            this.chosen.trials = value;
+            goal.textContent = aim(value);
+          },
+        ),
       ),
       goal,
-      make("p", { class: "detail" }, "The number of trials is fixed before the first, and how it is heard stays as it is now. A run that is broken off counts for nothing. Method: D. Clark, J. Audio Eng. Soc. 30(5), 1982; ITU-R BS.1116-3."),
+      make(
+        "p",
+        { class: "detail" },
+        "The number of trials is fixed before the first, and how it is heard stays as it is now. ",
+        "A run that is broken off counts for nothing. ",
+        "Method: D. Clark, J. Audio Eng. Soc. 30(5), 1982; ITU-R BS.1116-3.",
+      ),
       make("div", { class: "actions" }, start),
     );
   }
@@ -82,8 +129,11 @@ export class Telling {
    * @param {(value: number) => void} set
    */
   select(words, options, chosen, set) {
-    const select = make("select", { onchange: () => set(Number(select.value)) },
-      ...options.map(([value, text]) => make("option", { value, selected: value === chosen }, String(text))));
+    const select = make(
+      "select",
+      { "aria-label": words, onchange: () => set(Number(select.value)) },
+      ...options.map(([value, text]) => make("option", { value, selected: value === chosen }, String(text))),
+    );
     return make("label", {}, make("span", {}, words), select);
   }
 
@@ -99,14 +149,29 @@ export class Telling {
     const run = /** @type {TrialRun} */ (this.run);
     this.heardX = false;
     const spoken = `Trial ${run.answers.length + 1} of ${run.trials}`;
-    this.names = choice("Hear", NAMES.map((name) => ({ value: name, title: WORDS[name] })), "first", (name) => this.hear(name), { name: "telling", className: "letters" });
+    this.names = choice(
+      "Hear",
+      NAMES.map((name) => ({ value: name, title: WORDS[name] })),
+      "first",
+      (name) => this.hear(/** @type {Name} */ (name)),
+      { name: "telling", className: "letters" },
+    );
     this.answers = /** @type {const} */ (["first", "second"]).map((name) =>
-      button(`X is the ${name}`, () => this.answer(name), { key: name[0].toUpperCase(), main: true }));
+      button(`X is the ${name}`, () => this.answer(name), { key: name[0].toUpperCase(), main: true }),
+    );
     this.hint = make("p", { class: "detail" }, "Play, and listen to X, before you answer.");
     const condition = CONDITIONS.find(({ name }) => name === this.condition)?.title;
     this.element.replaceChildren(
-      make("h3", { id: "telling-title" }, spoken), make("p", { class: "detail" }, `Heard as: ${condition}.`),
-      this.names, this.hint, make("div", { class: "actions" }, ...this.answers, button("Break off", () => this.leave())),
+      make("h3", { id: "telling-title" }, spoken),
+      make("p", { class: "detail" }, `Heard as: ${condition}.`),
+      this.names,
+      this.hint,
+      make(
+        "div",
+        { class: "actions" },
+        ...this.answers,
+        button("Break off", () => this.leave()),
+      ),
     );
     this.hear("first");
     this.page.tell(spoken);
@@ -151,16 +216,26 @@ export class Telling {
     const { take, excerpt } = this;
     const [first, second] = run.pair.map((index) => excerpt.versions[index]);
     this.votes.addRun({
-      take: take.name, excerpt: excerpt.name, pair: [first.name, second.name], condition: this.condition,
-      trials: run.trials, hits: run.hits, answers: run.answers,
+      take: take.name,
+      excerpt: excerpt.name,
+      pair: [first.name, second.name],
+      condition: this.condition,
+      trials: run.trials,
+      hits: run.hits,
+      answers: run.answers,
     });
     this.end();
     this.page.changed();
     const title = make("h3", { id: "telling-title", tabindex: -1 }, "The outcome");
     this.element.replaceChildren(
-      title, make("p", { class: "outcome" }, meaning(run.hits, run.trials)),
+      title,
+      make("p", { class: "outcome" }, meaning(run.hits, run.trials)),
       make("p", {}, `The first was \u201c${first.title}\u201d, the second \u201c${second.title}\u201d.`),
-      make("div", { class: "actions" }, button("Another run", () => this.buildChoice())),
+      make(
+        "div",
+        { class: "actions" },
+        button("Another run", () => this.buildChoice()),
+      ),
     );
     title.focus();
   }

@@ -1,4 +1,4 @@
-/** The waveform: where the listener is, and the passage that is marked. A slider for keys, a picture for the pointer. */
+/** The waveform: where the listener is, and the passage that is marked. A slider and a picture. */
 import { make } from "./dom.js";
 import { clock } from "./words.js";
 
@@ -14,13 +14,28 @@ export class Timeline {
     this.passage = make("div", { class: "passage", hidden: true });
     this.head = make("div", { class: "head" });
     this.slider = make(
-      "div", { class: "timeline", role: "slider", tabindex: 0, "aria-label": "Position", "aria-valuemin": 0, onkeydown: (/** @type {KeyboardEvent} */ event) => this.key(event) },
-      this.wave, this.passage, this.head,
+      "div",
+      {
+        class: "timeline",
+        role: "slider",
+        tabindex: 0,
+        "aria-label": "Position",
+        "aria-valuemin": 0,
+        onkeydown: (/** @type {KeyboardEvent} */ event) => this.key(event),
+      },
+      this.wave,
+      this.passage,
+      this.head,
     );
     this.begin = make("span", {});
     this.here = make("span", { class: "here" });
     this.end = make("span", {});
-    this.element = make("div", {}, this.slider, make("p", { class: "times", "aria-hidden": "true" }, this.begin, this.here, this.end));
+    this.element = make(
+      "div",
+      {},
+      this.slider,
+      make("p", { class: "times", "aria-hidden": "true" }, this.begin, this.here, this.end),
+    );
     this.slider.addEventListener("pointerdown", (/** @type {PointerEvent} */ event) => this.press(event));
   }
 
@@ -64,7 +79,9 @@ export class Timeline {
   /** @param {KeyboardEvent} event */
   key(event) {
     const { player } = this;
-    const step = { ArrowLeft: -1, ArrowDown: -1, ArrowRight: 1, ArrowUp: 1, PageDown: -5, PageUp: 5 }[event.key];
+    const step = { ArrowLeft: -1, ArrowDown: -1, ArrowRight: 1, ArrowUp: 1, PageDown: -5, PageUp: 5 }[
+      event.key
+    ];
     if (event.ctrlKey || event.altKey || event.metaKey) return;
     if (step) player.moveTo(player.position() + step * (event.shiftKey ? 0.1 : 1) * player.rate);
     else if (event.key === "Home") player.moveTo(player.begin());
@@ -90,7 +107,8 @@ export class Timeline {
       this.slider.removeEventListener("pointerup", release);
       this.slider.removeEventListener("pointercancel", release);
       const frame = frameAt(moved);
-      if (moved.type === "pointerup" && drawn) this.player.mark({ from: Math.min(start.frame, frame), to: Math.max(start.frame, frame) });
+      if (moved.type === "pointerup" && drawn)
+        this.player.mark({ from: Math.min(start.frame, frame), to: Math.max(start.frame, frame) });
       else if (moved.type === "pointerup") this.player.moveTo(frame);
       this.update();
     };

@@ -28,25 +28,46 @@ export class Transport {
     this.to = this.moment("to", (seconds) => this.setMark(null, seconds));
     this.clear = button("Clear", () => player.mark(null), { key: "U" });
     this.level = make("input", {
-      type: "range", min: LOWEST_DB, max: 0, step: 1, id: "level", "aria-describedby": "caution",
+      type: "range",
+      min: LOWEST_DB,
+      max: 0,
+      step: 1,
+      id: "level",
+      "aria-describedby": "caution",
       oninput: () => player.setLevel(Number(this.level.value)),
     });
     this.levelText = make("output", { for: "level" });
-    this.conditions = choice("Heard as", CONDITIONS.map(({ name, title, detail }) => ({ value: name, title, detail })), player.condition, (name) => player.chooseCondition(name), { name: "condition", className: "conditions" });
+    this.conditions = choice(
+      "Heard as",
+      CONDITIONS.map(({ name, title, detail }) => ({ value: name, title, detail })),
+      player.condition,
+      (name) => player.chooseCondition(name),
+      { name: "condition", className: "conditions" },
+    );
     this.conditionDetail = make("p", { class: "detail" });
     this.alert = make("p", { class: "alert", role: "alert", hidden: true });
     this.element = make(
-      "div", { class: "transport" },
+      "div",
+      { class: "transport" },
       make(
-        "div", { class: "row" }, this.playButton, this.againButton,
+        "div",
+        { class: "row" },
+        this.playButton,
+        this.againButton,
         make("label", { class: "level" }, make("span", {}, "Level"), this.level, this.levelText),
       ),
       this.alert,
       make(
-        "div", { class: "row marks" }, this.from.label, this.to.label,
-        button("Start here", () => this.markHere("from"), { key: "I" }), button("End here", () => this.markHere("to"), { key: "O" }), this.clear,
+        "div",
+        { class: "row marks" },
+        this.from.label,
+        this.to.label,
+        button("Start here", () => this.markHere("from"), { key: "I" }),
+        button("End here", () => this.markHere("to"), { key: "O" }),
+        this.clear,
       ),
-      this.conditions, this.conditionDetail,
+      this.conditions,
+      this.conditionDetail,
     );
   }
 
@@ -55,7 +76,13 @@ export class Transport {
    * @param {(seconds: number | null) => void} set
    */
   moment(words, set) {
-    const input = make("input", { type: "text", inputmode: "decimal", size: 7, placeholder: "0:00.0", onchange: () => set(secondsOf(input.value)) });
+    const input = make("input", {
+      type: "text",
+      inputmode: "decimal",
+      size: 7,
+      placeholder: "0:00.0",
+      onchange: () => set(secondsOf(input.value)),
+    });
     return { input, label: make("label", {}, make("span", {}, words), input) };
   }
 
@@ -99,7 +126,8 @@ export class Transport {
 
   update() {
     const { player } = this;
-    this.playButton.firstChild.textContent = player.waiting ? "Reading \u2026" : player.playing ? "Stop" : "Play";
+    const words = player.playing ? "Stop" : "Play";
+    this.playButton.firstElementChild?.replaceChildren(player.waiting ? "Reading \u2026" : words);
     this.againButton.setAttribute("aria-pressed", String(player.again));
     const moment = (/** @type {number} */ frame) => clock(this.fromS() + frame / player.rate, 2);
     this.from.input.value = player.passage ? moment(player.passage.from) : "";

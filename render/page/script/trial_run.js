@@ -1,8 +1,9 @@
 /**
  * A run of the test "is X the first or the second?", and what its outcome means.
  *
- * Which of the pair is called the first is drawn once, X anew for every trial, each with equal chances and independent
- * of all before: only so is the binomial distribution exact. The score is not told before the last answer.
+ * Which of the pair is called the first is drawn once, X anew for every trial, each with equal chances and
+ * independent of all before: only so is the binomial distribution exact. The score is not told before the last
+ * answer.
  */
 import { randomBelow } from "./chance.js";
 import { UNLIKELY, chanceByGuessing, chanceOfReaching, fewestHits } from "./statistics.js";
@@ -62,7 +63,8 @@ export class TrialRun {
  */
 export function aim(trials) {
   const needed = /** @type {number} */ (fewestHits(trials, UNLIKELY));
-  return `${needed} of ${trials} right are needed: guessing reaches that in ${percent(chanceByGuessing(needed, trials))} of all runs.`;
+  const chance = percent(chanceByGuessing(needed, trials));
+  return `${needed} of ${trials} right are needed: guessing reaches that in ${chance} of all runs.`;
 }
 
 /**
@@ -72,11 +74,20 @@ export function aim(trials) {
  */
 export function meaning(hits, trials) {
   const chance = chanceByGuessing(hits, trials);
-  const first = `${hits} of ${trials} right. Someone who hears no difference and only guesses does as well or better in ${percent(chance)} of all runs.`;
+  const score =
+    `${hits} of ${trials} right. Someone who hears no difference and only guesses ` +
+    `does as well or better in ${percent(chance)} of all runs. `;
   if (chance <= UNLIKELY) {
-    return `${first} That is rare enough to say: in this passage, on this equipment, you hear a difference. It does not say which version is better.`;
+    return (
+      `${score}That is rare enough to say: in this passage, on this equipment, you hear a difference. ` +
+      "It does not say which version is better."
+    );
   }
   const needed = /** @type {number} */ (fewestHits(trials, UNLIKELY));
   const missed = 1 - chanceOfReaching(needed, trials, 0.75);
-  return `${first} That is not rare enough to say that you hear a difference. It does not show that there is none: a listener who is right three times out of four still misses ${needed} of ${trials} in ${percent(missed)} of all runs.`;
+  return (
+    `${score}That is not rare enough to say that you hear a difference. It does not show that there is none: ` +
+    `a listener who is right three times out of four still misses ${needed} of ${trials} ` +
+    `in ${percent(missed)} of all runs.`
+  );
 }

@@ -14,11 +14,18 @@ export function versionList(versions, heard, hear) {
   const options = versions.map(({ title, name }, index) => ({
     value: String(index),
     title: make(
-      "span", { class: "version" }, make("span", { class: "number" }, String(index + 1)), lineSample(index),
-      make("span", { class: "title" }, title), title === name ? null : make("span", { class: "name" }, name),
+      "span",
+      { class: "version" },
+      make("span", { class: "number" }, String(index + 1)),
+      lineSample(index),
+      make("span", { class: "title" }, title),
+      title === name ? null : make("span", { class: "name" }, name),
     ),
   }));
-  return choice("Version", options, String(heard), (value) => hear(Number(value)), { name: "version", className: "versions" });
+  return choice("Version", options, String(heard), (value) => hear(Number(value)), {
+    name: "version",
+    className: "versions",
+  });
 }
 
 const HEADS = [
@@ -32,11 +39,17 @@ const HEADS = [
 
 /** @param {Version[]} versions */
 export function figures(versions) {
-  const heads = HEADS.map(([words, unit, detail]) => make("span", { title: detail }, words, make("small", {}, unit)));
+  const heads = HEADS.map(([words, unit, detail]) =>
+    make("span", { title: detail }, words, make("small", {}, unit)),
+  );
   const rows = versions.map((version, index) => [
     make("span", {}, String(index + 1), make("span", { class: "name" }, ` ${version.title}`)),
-    number(version.loudness_before_lufs), signed(version.gain_db), number(version.loudness_range_lu),
-    number(version.true_peak_dbtp), number(version.limiter_max_reduction_db), signed(version.mono_loss_lu),
+    number(version.loudness_before_lufs),
+    signed(version.gain_db),
+    number(version.loudness_range_lu),
+    number(version.true_peak_dbtp),
+    number(version.limiter_max_reduction_db),
+    signed(version.mono_loss_lu),
   ]);
   return make("div", { class: "figures" }, table("Loudness, peaks, mono", ["version", ...heads], rows));
 }

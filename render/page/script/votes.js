@@ -94,26 +94,38 @@ export class Votes {
     const votes = parsed(text);
     const { format, version, identity } = { ...this.content.votes, identity: this.content.identity };
     if (votes?.format !== format) throw new Error("This file holds no votes.");
-    if (votes.version !== version) throw new Error(`Votes of version ${votes.version}; this page reads ${version}.`);
+    if (votes.version !== version)
+      throw new Error(`Votes of version ${votes.version}; this page reads ${version}.`);
     if (votes.page !== identity) throw new Error("These votes were made on another page.");
-    const whole = Array.isArray(votes.ratings) && Array.isArray(votes.trials) && typeof votes.listener === "string";
+    const whole =
+      Array.isArray(votes.ratings) && Array.isArray(votes.trials) && typeof votes.listener === "string";
     if (!whole || !votes.ratings.every(this.fitsJudgement, this) || !votes.trials.every(this.fitsRun, this)) {
       throw new Error("The file of votes is damaged.");
     }
     if (!this.empty && this.listener && votes.listener && votes.listener !== this.listener) {
-      throw new Error(`These are votes of \u201c${votes.listener}\u201d, here are those of \u201c${this.listener}\u201d: each listener's stay in a file of their own.`);
+      throw new Error(
+        `These are votes of \u201c${votes.listener}\u201d, here are those of \u201c${this.listener}\u201d: ` +
+          "each listener's stay in a file of their own.",
+      );
     }
     this.listener ||= votes.listener;
-    const kept = this.ratings.filter((here) => !votes.ratings.some((/** @type {Judgement} */ there) => sameExcerpt(here, there)));
+    const kept = this.ratings.filter(
+      (here) => !votes.ratings.some((/** @type {Judgement} */ there) => sameExcerpt(here, there)),
+    );
     this.ratings = [...kept, ...votes.ratings];
     const known = new Set(this.trials.map((run) => JSON.stringify(run)));
-    this.trials = [...this.trials, ...votes.trials.filter((/** @type {Run} */ run) => !known.has(JSON.stringify(run)))];
+    this.trials = [
+      ...this.trials,
+      ...votes.trials.filter((/** @type {Run} */ run) => !known.has(JSON.stringify(run))),
+    ];
     this.keep();
   }
 
   /** @param {{ take: string, excerpt: string }} where */
   names({ take, excerpt }) {
-    const found = this.content.takes.find(({ name }) => name === take)?.excerpts.find(({ name }) => name === excerpt);
+    const found = this.content.takes
+      .find(({ name }) => name === take)
+      ?.excerpts.find(({ name }) => name === excerpt);
     return found ? found.versions.map(({ name }) => name) : [];
   }
 
@@ -122,19 +134,32 @@ export class Votes {
     const names = this.names(judgement ?? {});
     const inRange = (/** @type {unknown} */ value, /** @type {number} */ low, /** @type {number} */ high) =>
       value === null || (typeof value === "number" && value >= low && value <= high);
-    return names.length > 0 && Array.isArray(judgement.order) && typeof judgement.note === "string"
-      && [...judgement.order].sort().join("\n") === [...names].sort().join("\n")
-      && names.every((name) => inRange(judgement.ratings?.[name], 0, 100) && inRange(judgement.ranks?.[name], 1, names.length));
+    return (
+      names.length > 0 &&
+      Array.isArray(judgement.order) &&
+      typeof judgement.note === "string" &&
+      [...judgement.order].sort().join("\n") === [...names].sort().join("\n") &&
+      names.every(
+        (name) =>
+          inRange(judgement.ratings?.[name], 0, 100) && inRange(judgement.ranks?.[name], 1, names.length),
+      )
+    );
   }
 
   /** @param {any} run */
   fitsRun(run) {
     const names = this.names(run ?? {});
     const which = ["first", "second"];
-    return Array.isArray(run?.pair) && run.pair.length === 2 && run.pair.every((/** @type {string} */ name) => names.includes(name))
-      && CONDITIONS.includes(run.condition) && Array.isArray(run.answers) && run.answers.length === run.trials
-      && run.answers.every((/** @type {any} */ one) => which.includes(one?.x) && which.includes(one?.answer))
-      && run.hits === run.answers.filter((/** @type {Answer} */ { x, answer }) => x === answer).length;
+    return (
+      Array.isArray(run?.pair) &&
+      run.pair.length === 2 &&
+      run.pair.every((/** @type {string} */ name) => names.includes(name)) &&
+      CONDITIONS.includes(run.condition) &&
+      Array.isArray(run.answers) &&
+      run.answers.length === run.trials &&
+      run.answers.every((/** @type {any} */ one) => which.includes(one?.x) && which.includes(one?.answer)) &&
+      run.hits === run.answers.filter((/** @type {Answer} */ { x, answer }) => x === answer).length
+    );
   }
 
   keep() {
