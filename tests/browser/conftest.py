@@ -68,7 +68,8 @@ def modules(browser: Browser, tmp_path_factory: pytest.TempPathFactory) -> Itera
     folder = tmp_path_factory.mktemp("modules")
     script = link_modules({**sources, "harness": "\n".join(lines)}, entry="harness")
     (folder / "modules.html").write_text(
-        f'<!doctype html><meta charset="utf-8"><title>modules</title><script>{script}</script>', encoding="utf-8"
+        f'<!doctype html><meta charset="utf-8"><title>modules</title><script>{script}</script>',
+        encoding="utf-8",
     )
     context = browser.new_context()
     page = context.new_page()

@@ -13,7 +13,8 @@
   const lasts = new Map();
   const connect = AudioNode.prototype.connect;
   AudioNode.prototype.connect = function (target, ...rest) {
-    if (target instanceof AudioDestinationNode && this.context instanceof AudioContext) lasts.set(this.context, this);
+    if (target instanceof AudioDestinationNode && this.context instanceof AudioContext)
+      lasts.set(this.context, this);
     return connect.call(this, target, ...rest);
   };
   const resume = AudioContext.prototype.resume;
@@ -35,7 +36,8 @@
     return all.map((samples) => {
       const bytes = new Uint8Array(samples.buffer);
       let binary = "";
-      for (let start = 0; start < bytes.length; start += 8192) binary += String.fromCharCode(...bytes.subarray(start, start + 8192));
+      for (let start = 0; start < bytes.length; start += 8192)
+        binary += String.fromCharCode(...bytes.subarray(start, start + 8192));
       return btoa(binary);
     });
   };

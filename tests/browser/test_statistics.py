@@ -30,8 +30,12 @@ def exact(hits: int, trials: int) -> Fraction:
 
 @source("upper tail of the binomial distribution, p = 1/2, as fractions", kind="closed form")
 def test_chance_by_guessing(modules: Page) -> None:
-    """The chance of so many hits by guessing is exact to the last bit, for every score up to 50 trials and some beyond."""
-    pairs = [(hits, trials) for trials in (*range(1, 51), 100, 1000) for hits in range(0, trials + 1, max(1, trials // 50))]
+    """The chance of so many hits by guessing is exact to the last bit, for all scores up to 50 trials."""
+    pairs = [
+        (hits, trials)
+        for trials in (*range(1, 51), 100, 1000)
+        for hits in range(0, trials + 1, max(1, trials // 50))
+    ]
     found = modules.evaluate("pairs => pairs.map(([h, n]) => chanceByGuessing(h, n))", pairs)
     assert found == [float(exact(*pair)) for pair in pairs]
     assert all(exact(*pair) == tail for pair, tail in TAILS.items())
@@ -46,16 +50,30 @@ def test_fewest_hits(modules: Page) -> None:
     assert modules.evaluate("fewestHits(4, 0.05)") is None
 
 
-@source("upper tail of the binomial distribution, p = 3/4, as fractions", kind="closed form", tolerance="1e-12: doubles")
+@source(
+    "upper tail of the binomial distribution, p = 3/4, as fractions",
+    kind="closed form",
+    tolerance="1e-12: doubles",
+)
 @pytest.mark.parametrize(("hits", "trials"), [(12, 16), (7, 8), (32, 50)])
 def test_chance_of_reaching(modules: Page, hits: int, trials: int) -> None:
     """A listener who is right three times out of four passes as often as the distribution says."""
     right = Fraction(3, 4)
     expected = sum(comb(trials, k) * right**k * (1 - right) ** (trials - k) for k in range(hits, trials + 1))
-    assert modules.evaluate(f"chanceOfReaching({hits}, {trials}, 0.75)") == pytest.approx(float(expected), abs=1e-12)
+    assert modules.evaluate(f"chanceOfReaching({hits}, {trials}, 0.75)") == pytest.approx(
+        float(expected), abs=1e-12
+    )
 
 
-@pytest.mark.parametrize("call", ["chanceByGuessing(9, 8)", "chanceByGuessing(-1, 8)", "chanceByGuessing(1, 0)", "chanceByGuessing(0.5, 8)"])
+@pytest.mark.parametrize(
+    "call",
+    [
+        "chanceByGuessing(9, 8)",
+        "chanceByGuessing(-1, 8)",
+        "chanceByGuessing(1, 0)",
+        "chanceByGuessing(0.5, 8)",
+    ],
+)
 def test_impossible_scores_are_refused(modules: Page, call: str) -> None:
     """More hits than trials, or parts of one, are an error."""
     with pytest.raises(Error, match="must be a whole number"):
@@ -72,4 +90,6 @@ def test_meaning_is_plain(modules: Page) -> None:
     assert "11\u00a0%" in failed
     assert "does not show that there is none" in failed
     assert "misses 12 of 16 in 37\u00a0%" in failed
-    assert modules.evaluate("aim(16)").startswith("12 of 16 right are needed: guessing reaches that in 3.8\u00a0%")
+    assert modules.evaluate("aim(16)").startswith(
+        "12 of 16 right are needed: guessing reaches that in 3.8\u00a0%"
+    )

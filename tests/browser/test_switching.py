@@ -25,19 +25,30 @@ RECORDER = (Path(__file__).parent / "recorder.js").read_text(encoding="utf-8")
 
 def through_deck(modules: Page, versions: list[Samples], **how: object) -> Samples:
     """What a deck puts out."""
-    given = {"rate": RATE, "at": 0, "frame": 0, "again": False, "heard": 0, "switches": [], "stop": None, **how}
+    given = {
+        "rate": RATE,
+        "at": 0,
+        "frame": 0,
+        "again": False,
+        "heard": 0,
+        "switches": [],
+        "stop": None,
+        **how,
+    }
     return unpacked(modules.evaluate("throughDeck", {"versions": [packed(one) for one in versions], **given}))
 
 
 def test_like_versions_switch_without_a_trace(modules: Page) -> None:
     """Between versions that are alike a switch changes no sample by more than rounding: no bump, no dip, no step."""
     base = noise(RATE)
-    heard = through_deck(modules, [base, base, base], length=RATE, switches=[(1, 0.2), (2, 0.405), (0, 0.41), (1, 0.7)])
+    heard = through_deck(
+        modules, [base, base, base], length=RATE, switches=[(1, 0.2), (2, 0.405), (0, 0.41), (1, 0.7)]
+    )
     assert np.abs(heard[FADE:] - base[FADE:]).max() <= 1e-7
 
 
 def test_switch_is_a_straight_fade_of_ten_milliseconds(modules: Page) -> None:
-    """The share of one falls, and that of the other rises, on a straight line of 480 frames, to the frame where it was."""
+    """One's share falls and the other's rises on a straight line of 480 frames, from the frame asked for."""
     base = noise(RATE)
     heard = through_deck(modules, [base, (0.5 * base).astype(np.float32)], length=RATE, switches=[(1, 0.5)])
     share = np.ones(RATE)
@@ -93,14 +104,18 @@ def test_starts_hit_frames(modules: Page, rate: int) -> None:
 def test_passage_repeats_without_a_gap(modules: Page, start: int, end: int) -> None:
     """Repeated, a passage has its own length to the frame, and goes over from end to beginning without a step."""
     moments = np.arange(RATE) / RATE
-    tone = np.stack([0.4 * np.sin(2 * np.pi * f * moments + 0.3) for f in (443.0, 617.0)], axis=1).astype(np.float32)
+    tone = np.stack([0.4 * np.sin(2 * np.pi * f * moments + 0.3) for f in (443.0, 617.0)], axis=1).astype(
+        np.float32
+    )
     passage = unpacked(
         modules.evaluate("repeatableOf", {"channels": packed(tone), "rate": RATE, "from": start, "to": end})
     )
     length = end - start
     assert len(passage) == length
     assert np.array_equal(passage[FADE:-FADE], tone[start:end][FADE:-FADE])
-    heard = through_deck(modules, [passage, passage], length=3 * length + 1000, again=True, switches=[(1, 0.3)])
+    heard = through_deck(
+        modules, [passage, passage], length=3 * length + 1000, again=True, switches=[(1, 0.3)]
+    )
     rounds = heard[FADE : FADE + 3 * length]
     assert np.abs(rounds[:length] - rounds[length : 2 * length]).max() <= 1e-6
     assert np.abs(rounds[length : 2 * length] - rounds[2 * length :]).max() <= 1e-6
@@ -116,7 +131,8 @@ def scaled_page(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """One noise, in versions that differ by their gain only: what is heard tells which, and at what moment."""
     base = noise(6 * RATE).astype(np.float64)
     take = PageTake(
-        "noise", (excerpt_of(base, {"a": "A", "b": "B", "c": "C"}, sample_rate_hz=RATE, gains=GAINS, from_s=0.0),)
+        "noise",
+        (excerpt_of(base, {"a": "A", "b": "B", "c": "C"}, sample_rate_hz=RATE, gains=GAINS, from_s=0.0),),
     )
     return write_page(page_of(take), tmp_path_factory.mktemp("scaled"))
 
@@ -143,7 +159,7 @@ def aligned(heard: Samples, base: NDArray[np.float64]) -> tuple[Samples, int]:
 
 
 def test_switching_while_playing_keeps_time(browser: Browser, scaled_page: Path) -> None:
-    """Through any number of switches what is heard stays the same passage to the sample; only its gain goes, straight."""
+    """Through any number of switches the passage stays the same to the sample; only its gain goes, straight."""
     base = noise(6 * RATE).astype(np.float64)
     with opened(browser, scaled_page, bypass_csp=True, init=RECORDER) as seen:
         seen.play()
@@ -156,7 +172,11 @@ def test_switching_while_playing_keeps_time(browser: Browser, scaled_page: Path)
     reached = np.asarray(GAINS)[np.argmin(np.abs(gain[:, np.newaxis] - np.asarray(GAINS)), axis=1)]
     steady = np.abs(gain - reached) < 2e-4
     edges = np.flatnonzero(np.diff(np.where(steady, reached, 0.0), prepend=0.0, append=0.0))
-    plateaus = [float(reached[start]) for start, end in itertools.pairwise(edges) if steady[start] and end - start > 200]
+    plateaus = [
+        float(reached[start])
+        for start, end in itertools.pairwise(edges)
+        if steady[start] and end - start > 200
+    ]
     assert plateaus == [1.0, 0.5, 0.25, 1.0, 0.25, 1.0, 0.5]
     assert (~steady).sum() <= 6 * (FADE + 2)
     assert gain.max() <= 1.0002

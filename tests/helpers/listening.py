@@ -86,8 +86,8 @@ def page_of(
 TITLES = {
     "capture": "The capture as it came",
     "warm": "Warm, fingerstyle",
-    "open": "Open, more room",
-    "close": "Close",
+    "airy": "Open, more room",
+    "close": "Close and dry",
 }
 
 

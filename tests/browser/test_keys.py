@@ -1,0 +1,182 @@
+"""Everything by keyboard, and by pointer where a hand is quicker."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, Page
+
+from tests.browser.browsers import opened
+
+
+def chosen(page: Page, name: str) -> str:
+    """Value of the radio button that is marked."""
+    return page.locator(f'input[name="{name}"]:checked').get_attribute("value") or ""
+
+
+def position(page: Page) -> float:
+    """Seconds into the excerpt, as a screen reader is told."""
+    return float(page.get_by_role("slider", name="Position").get_attribute("aria-valuenow") or "nan")
+
+
+def test_every_key(browser: Browser, listening_page: Path) -> None:
+    """Each key does what the help panel says."""
+    with opened(browser, listening_page) as seen:
+        page, press = seen.page, seen.page.keyboard.press
+        press("3")
+        assert chosen(page, "version") == "2"
+        press("2")
+        press("b")
+        assert chosen(page, "version") == "2"
+        press("ArrowRight")
+        assert position(page) == 1.0
+        press("Shift+ArrowLeft")
+        assert position(page) == 0.9
+        press("i")
+        press("Shift+ArrowRight")
+        press("Shift+ArrowRight")
+        press("o")
+        assert page.get_by_label("Passage from").input_value() == "0:31.90"
+        assert page.get_by_label("to", exact=True).input_value() == "0:32.10"
+        press("l")
+        assert page.get_by_role("button", name="Repeat").get_attribute("aria-pressed") == "true"
+        press("Home")
+        assert position(page) == 0.9
+        press("u")
+        assert page.get_by_label("Passage from").input_value() == ""
+        press("+")
+        assert page.get_by_label("Level").input_value() == "-11"
+        press("-")
+        press("-")
+        assert page.get_by_label("Level").input_value() == "-13"
+        press("c")
+        assert chosen(page, "condition") == "mono"
+        press("Shift+C")
+        assert chosen(page, "condition") == "stereo"
+        press("d")
+        assert page.get_by_label("Spectrum shown").input_value() == "2"
+        press("e")
+        assert chosen(page, "excerpt") == "1"
+        press("n")
+        assert page.locator("h2#take-title").inner_text() == "02_first_light"
+        press("p")
+        press("p")
+        assert page.locator("h2#take-title").inner_text() == "03_low_water"
+        press("?")
+        assert page.get_by_role("dialog", name="Keys").is_visible()
+        press("Escape")
+        assert not page.get_by_role("dialog", name="Keys").is_visible()
+        press("Space")
+        page.get_by_role("button", name="Stop").wait_for()
+        press("Space")
+        page.get_by_role("button", name="Play").wait_for()
+
+
+def test_typing_is_not_obeyed(browser: Browser, listening_page: Path) -> None:
+    """Letters typed into a note or a name are letters; keys with Control belong to the browser."""
+    with opened(browser, listening_page) as seen:
+        page = seen.page
+        page.get_by_label("Your name").fill("")
+        page.get_by_label("Your name").press_sequentially("Lucien 2")
+        assert page.get_by_label("Your name").input_value() == "Lucien 2"
+        assert page.get_by_role("button", name="Repeat").get_attribute("aria-pressed") == "false"
+        page.locator("h1").click()
+        page.keyboard.press("Control+l")
+        assert page.get_by_role("button", name="Repeat").get_attribute("aria-pressed") == "false"
+
+
+def test_keys_can_be_turned_off(browser: Browser, listening_page: Path) -> None:
+    """Single keys can be given back to a screen reader (WCAG 2.1.4)."""
+    with opened(browser, listening_page) as seen:
+        page = seen.page
+        page.keyboard.press("?")
+        page.get_by_label("Keys are obeyed").uncheck()
+        page.keyboard.press("Escape")
+        page.keyboard.press("3")
+        assert chosen(page, "version") == "0"
+
+
+def test_by_tab_alone(browser: Browser, listening_page: Path) -> None:
+    """Every control is reached with Tab, in the order of the page, and none holds the focus fast."""
+    with opened(browser, listening_page) as seen:
+        page = seen.page
+        reached: list[str] = []
+        for _ in range(60):
+            page.keyboard.press("Tab")
+            words = page.evaluate(
+                "(document.activeElement.getAttribute('aria-label') ?? document.activeElement.innerText"
+                " ?? '') || document.activeElement.name || document.activeElement.tagName"
+            )
+            if words in ("BODY", "Listening page") or (
+                reached and page.evaluate("document.activeElement === document.body")
+            ):
+                break
+            reached.append(words.replace("\n", " "))
+        order = [next((n for n, words in enumerate(reached) if wanted in words), -1) for wanted in
+                 ("01_slipway", "excerpt", "Position", "Play", "Repeat", "Start here", "condition", "mode", "version",
+                  "Spectra as a table", "Read saved votes", "Keys")]  # fmt: skip
+        assert -1 not in order
+        assert order == sorted(order)
+
+
+def test_pointer_marks_a_passage(browser: Browser, listening_page: Path) -> None:
+    """A stroke over the waveform marks, a click moves, arrow keys on it move too."""
+    with opened(browser, listening_page) as seen:
+        page = seen.page
+        wave = page.get_by_role("slider", name="Position")
+        box = wave.bounding_box()
+        assert box
+        y = box["y"] + box["height"] / 2
+        page.mouse.move(box["x"] + box["width"] * 0.75, y)
+        page.mouse.down()
+        page.mouse.move(box["x"] + box["width"] * 0.5, y, steps=4)
+        page.mouse.move(box["x"] + box["width"] * 0.25, y, steps=4)
+        page.mouse.up()
+        assert page.get_by_label("Passage from").input_value() == "0:31.50"
+        assert page.get_by_label("to", exact=True).input_value() == "0:32.50"
+        page.mouse.click(box["x"] + box["width"] * 0.5, y)
+        assert position(page) == pytest.approx(1.0, abs=0.01)
+        assert page.get_by_label("Passage from").input_value() == "0:31.50"
+        wave.press("ArrowRight")
+        wave.press("Shift+ArrowLeft")
+        assert position(page) == pytest.approx(1.9, abs=0.11)
+
+
+def test_fields_mark_a_passage(browser: Browser, listening_page: Path) -> None:
+    """Moments of the take can be typed; what is no moment changes nothing, what lies outside is limited."""
+    with opened(browser, listening_page) as seen:
+        page = seen.page
+        start, end = page.get_by_label("Passage from"), page.get_by_label("to", exact=True)
+        start.fill("0:31.25")
+        start.press("Enter")
+        assert (start.input_value(), end.input_value()) == ("0:31.25", "0:33.00")
+        end.fill("99")
+        end.press("Enter")
+        assert end.input_value() == "0:33.00"
+        end.fill("soon")
+        end.press("Enter")
+        assert (start.input_value(), end.input_value()) == ("0:31.25", "0:33.00")
+
+
+def test_playback_starts_quiet(browser: Browser, listening_page: Path) -> None:
+    """The level begins at -12 dB, goes no higher than 0 dB, and the caution stands with it."""
+    with opened(browser, listening_page) as seen:
+        level = seen.page.get_by_label("Level")
+        assert level.input_value() == "-12"
+        assert (level.get_attribute("min"), level.get_attribute("max")) == ("-60", "0")
+        for _ in range(20):
+            seen.page.keyboard.press("+")
+        assert level.input_value() == "0"
+        assert level.get_attribute("aria-valuetext") == "0 dB"
+        seen.page.reload()
+        assert level.input_value() == "-12"
+
+
+def test_stops_at_the_end(browser: Browser, listening_page: Path) -> None:
+    """At the end of an excerpt it stops and goes back to its beginning."""
+    with opened(browser, listening_page) as seen:
+        seen.page.keyboard.press("ArrowRight")
+        seen.play()
+        seen.page.get_by_role("button", name="Play").wait_for()
+        assert position(seen.page) == 0.0
