@@ -52,7 +52,7 @@ def checked(
 
 def kinds(take: dict[str, Any], *, least: str = "note") -> set[str]:
     """What was found, of this gravity or more."""
-    counted = SEVERITIES[: SEVERITIES.index(least) + 1]  # type: ignore[arg-type] # a word of the table
+    counted = SEVERITIES[: [str(word) for word in SEVERITIES].index(least) + 1]
     return {finding["kind"] for finding in take["findings"] if finding["severity"] in counted}
 
 
@@ -87,7 +87,9 @@ def _ticks(audio: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def _hum(audio: NDArray[np.float64]) -> NDArray[np.float64]:
-    audio[:, 1] += hum(len(audio), sample_rate_hz=RATE_HZ, mains_hz=60.0, shares_db={1: -45.0, 2: -55.0, 3: -52.0})
+    audio[:, 1] += hum(
+        len(audio), sample_rate_hz=RATE_HZ, mains_hz=60.0, shares_db={1: -45.0, 2: -55.0, 3: -52.0}
+    )
     return audio
 
 

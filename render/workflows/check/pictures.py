@@ -136,7 +136,7 @@ def _likeness(inspection: Inspection) -> Likeness | None:
         enough=ENOUGH_COHERENCE,
         delay_ms=None if alignment.delay_s is None else 1000.0 * alignment.delay_s,
         uncertainty_ms=None if alignment.uncertainty_s is None else 1000.0 * alignment.uncertainty_s,
-        polarity=alignment.polarity,
+        polarity=None if alignment.polarity is None else 1 if alignment.polarity > 0 else -1,
         drift=drift,
     )
 
