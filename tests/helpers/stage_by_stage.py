@@ -147,7 +147,7 @@ def run_source(source: Source, take: Reals, *, sample_rate_hz: int) -> Sound:
     for stage in source.chain:
         sound = run_stage(stage, sound, sample_rate_hz=sample_rate_hz)
     sound = sound.times(10.0 ** (source.gain_db / 20.0) * (-1.0 if source.polarity == "flip" else 1.0))
-    return _delayed(sound, source.delay_ms, sample_rate_hz)
+    return _delayed(sound, source.own_delay_ms, sample_rate_hz)
 
 
 def run_stage(stage: Stage, sound: Sound, *, sample_rate_hz: int, channel: int = 0) -> Sound:
