@@ -38,6 +38,9 @@ TURNED_DOWN_ROUNDS = 3
 # What a decoded peak may stand above the ceiling, and how far from its aim the loudness may end.
 PEAK_TOLERANCE_DB = 0.02
 LOUDNESS_TOLERANCE_LU = 0.01
+# After some rounds an encoder that errs by more, each time anew, is met where the design's bound of 0.02 LU still is.
+CLOSE_ROUNDS = 3
+LATE_TOLERANCE_LU = 0.018
 # An encoder never errs twice in the same way: a step past what was over, or the last hundredth takes many rounds.
 PEAK_STEP_DB = 0.02
 # What decoders make of silence is not quite that; -240 dB is.
@@ -117,11 +120,12 @@ class Preview:
     def render(self) -> FinishPlan:
         """Write the preview; return its plan, with the figures of the decoded file."""
         shift = UNSHIFTED
-        for last in (False,) * (PLANNED_ROUNDS - 1) + (True,):
+        late = (LATE_TOLERANCE_LU,) * (PLANNED_ROUNDS - 1 - CLOSE_ROUNDS)
+        for within_lu in (*(LOUDNESS_TOLERANCE_LU,) * CLOSE_ROUNDS, *late, math.inf):
             plan = self.plan(shift)
-            decoded = self._attempt(plan, exact=not last)
+            decoded = self._attempt(plan, within_lu=within_lu)
             over_db, short_lu = self._over_db(decoded), self._short_lu(decoded, plan)
-            if self._holds(over_db, short_lu, exact=not last):
+            if _holds(over_db, short_lu, within_lu=within_lu):
                 if abs(short_lu) > GAVE_WAY_LU:
                     self.warnings.append(
                         f"{abs(short_lu):.2f} LU {'below' if short_lu > 0.0 else 'above'} the wanted loudness: "
@@ -142,9 +146,9 @@ class Preview:
             plan = replace(
                 plan, gain_db=round(plan.gain_db - lower_db, 9), gave_way_lu=plan.gave_way_lu + lower_db
             )
-            decoded = self._attempt(plan, exact=False, whatever=last)
+            decoded = self._attempt(plan, within_lu=math.inf, whatever=last)
             over_db = self._over_db(decoded)
-            if self._holds(over_db, 0.0, exact=False):
+            if _holds(over_db, 0.0, within_lu=math.inf):
                 break
         text = f"turned down by {before_db - plan.gain_db:.1f} dB for the peaks that packing adds"
         if over_db > PEAK_TOLERANCE_DB:
@@ -152,20 +156,17 @@ class Preview:
         self.warnings.append(text)
         return self._heard(plan, decoded)
 
-    def _attempt(self, plan: FinishPlan, *, exact: bool, whatever: bool = False) -> Decoded:
+    def _attempt(self, plan: FinishPlan, *, within_lu: float, whatever: bool = False) -> Decoded:
         """Encode and decode; the file stays if it holds, or whatever comes of it."""
         heard: list[Decoded] = []
 
         def check(path: Path) -> bool:
             heard.append(measure_decoded(path, on_block=self.on_block))
             over_db, short_lu = self._over_db(heard[0]), self._short_lu(heard[0], plan)
-            return whatever or self._holds(over_db, short_lu, exact=exact)
+            return whatever or _holds(over_db, short_lu, within_lu=within_lu)
 
         self.write(plan, check)
         return heard[0]
-
-    def _holds(self, over_db: float, short_lu: float, *, exact: bool) -> bool:
-        return over_db <= PEAK_TOLERANCE_DB and not (exact and abs(short_lu) > LOUDNESS_TOLERANCE_LU)
 
     def _over_db(self, decoded: Decoded) -> float:
         return decoded.true_peak_dbtp - self.max_true_peak_dbtp
@@ -196,3 +197,7 @@ class Preview:
             mono_level_change_db=measure_mono_level_change_db(slots),
             mono_loudness_change_lu=measure_mono_loudness_change_lu(slots),
         )
+
+
+def _holds(over_db: float, short_lu: float, *, within_lu: float) -> bool:
+    return over_db <= PEAK_TOLERANCE_DB and abs(short_lu) <= within_lu

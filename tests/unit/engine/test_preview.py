@@ -161,6 +161,16 @@ def test_an_encoder_that_cannot_be_answered_leaves_a_file_and_says_so(
     assert encoder.target.exists()
 
 
+def test_an_encoder_that_never_errs_alike_is_met_within_the_bound(
+    encode: Callable[..., tuple[Encoder, Preview, FinishPlan]],
+) -> None:
+    """After some rounds what is 0.015 LU off is taken, and nothing needs to be told."""
+    encoder, wanted, plan = encode(0.05, *[0.035, 0.05] * preview.PLANNED_ROUNDS)
+    assert len(encoder.plans) == preview.CLOSE_ROUNDS + 1
+    assert plan.loudness_lufs == pytest.approx(-16.0, abs=preview.LATE_TOLERANCE_LU)
+    assert wanted.warnings == []
+
+
 def test_in_the_last_planned_round_peaks_decide(
     encode: Callable[..., tuple[Encoder, Preview, FinishPlan]],
 ) -> None:
