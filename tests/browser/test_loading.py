@@ -164,6 +164,16 @@ def test_sound_that_cannot_be_decoded_is_told(browser: Browser, tmp_path: Path) 
         assert "cannot decode FLAC" in seen.page.get_by_role("alert").inner_text()
 
 
+def test_no_loudspeaker_is_told(browser: Browser, listening_page: Path) -> None:
+    """A browser that opens no way out for sound is not waited for without end."""
+    never = "AudioContext.prototype.resume = () => new Promise(() => {});"
+    with opened(browser, listening_page, init=never) as seen:
+        seen.page.keyboard.press("Space")
+        seen.page.get_by_role("alert").wait_for()
+        assert "is a loudspeaker there?" in seen.page.get_by_role("alert").inner_text()
+        assert seen.page.get_by_role("button", name="Play").is_visible()
+
+
 def test_decoded_sound_is_the_file(browser: Browser, listening_page: Path) -> None:
     """At the file's own rate every frame comes out of the decoder, none converted."""
     init = """

@@ -10,6 +10,7 @@ import { FADE_S, Fader } from "./fader.js";
 export const QUIET_DB = -12;
 export const LOWEST_DB = -60;
 const AHEAD_S = 0.04;
+const PATIENCE_MS = 4000;
 
 /** @typedef {{ from: number, to: number }} Passage frames, the second is left out */
 
@@ -80,15 +81,19 @@ export class Player {
     this.changed();
     try {
       const context = this.open();
-      await context.resume();
+      const running = context.resume(); // asked for while the listener's key or click still counts
       if (!this.buffers.length) {
         const buffers = await decodeAll(context, await bytes());
         if (bytes !== this.bytes) return; // another excerpt was chosen meanwhile
         this.buffers = buffers;
       }
+      await inTime(running);
+      if (bytes !== this.bytes) return;
       if (this.rest >= this.end() || this.rest < this.begin()) this.rest = this.begin();
       this.startDeck(this.startable(this.rest), nextStart(this.frameNow(AHEAD_S), this.rate));
       this.playing = true;
+    } catch (fault) {
+      if (bytes === this.bytes) throw fault; // what was left behind does not matter any more
     } finally {
       this.waiting = false;
       this.changed();
@@ -290,6 +295,19 @@ export class Player {
     this.context = null;
     this.conditions = null;
   }
+}
+
+/**
+ * Wait for the browser to open its way out, but not for ever.
+ * @param {Promise<void>} running
+ */
+async function inTime(running) {
+  /** @type {Promise<never>} */
+  const late = new Promise((_, reject) => {
+    const fault = new Error("The browser finds no way out for sound: is a loudspeaker there?");
+    setTimeout(() => reject(fault), PATIENCE_MS);
+  });
+  await Promise.race([running, late]);
 }
 
 /**

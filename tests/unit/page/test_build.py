@@ -93,6 +93,8 @@ def test_sounds_beside_it(page: ListeningPage, tmp_path: Path) -> None:
         version.audio for take in page.takes for part in take.excerpts for version in part.versions
     }
     assert not any((attributes.get("id") or "").startswith("sound-") for _, attributes, _ in parts(target))
+    write_page(page, tmp_path)
+    assert [file.name for file in tmp_path.iterdir()] == ["index.html"]
 
 
 def test_sounds_from_files(page: ListeningPage, tmp_path: Path) -> None:
