@@ -10,6 +10,7 @@ An hour streams through as a minute does: what is kept are sums, curves and plac
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 from render.analysis.bands import BandGauge, Bands
@@ -124,11 +125,19 @@ class Inspector:
 
     def add(self, block: AnySamples) -> None:
         """Take the next block, shape (frames, 2)."""
+        self.add_samples(block)
+        self.add_windows(block)
+
+    def add_samples(self, block: AnySamples) -> None:
+        """Half of `add`: what looks at samples."""
         self._frames += len(block)
         for stretch in self._stretches.add(block):
             self._add_stretch(stretch)
         self._peaks.add(block)
         self._envelope.add(block)
+
+    def add_windows(self, block: AnySamples) -> None:
+        """The other half: what looks at spectra. The two may run side by side, each block by block."""
         self._add_spectra(self._windows.add(block))
 
     def result(self) -> Inspection:
@@ -178,7 +187,9 @@ class Inspector:
         self._boom.add(low)
 
 
-def inspect_take(take: Take, *, channels: tuple[int, int], on_frames: OnFrames | None = None) -> Inspection:
+def inspect_take(
+    take: Take, *, channels: tuple[int, int], on_frames: OnFrames | None = None, threads: int = 1
+) -> Inspection:
     """Measure a take.
 
     Parameters
@@ -188,10 +199,13 @@ def inspect_take(take: Take, *, channels: tuple[int, int], on_frames: OnFrames |
         Which channels are the sources.
     on_frames : callable, optional
         Told of every block that is done.
+    threads : int
+        2 or more: samples and spectra are looked at side by side.
 
     Returns
     -------
     Inspection
+        The same whatever the threads.
 
     Raises
     ------
@@ -200,6 +214,13 @@ def inspect_take(take: Take, *, channels: tuple[int, int], on_frames: OnFrames |
     """
     with TakeReader(take.files, channels=channels) as reader:
         inspector = Inspector(reader.info)
-        for block in each_block(reader, on_frames=on_frames):
-            inspector.add(block)
+        if threads < 2:
+            for block in each_block(reader, on_frames=on_frames):
+                inspector.add(block)
+        else:
+            with ThreadPoolExecutor(1) as beside:
+                for block in each_block(reader, on_frames=on_frames):
+                    samples = beside.submit(inspector.add_samples, block)
+                    inspector.add_windows(block)
+                    samples.result()
     return inspector.result()

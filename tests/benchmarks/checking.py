@@ -41,8 +41,8 @@ def decode_and_transform(take: Path) -> float:
     return float(sums.sum())
 
 
-def check(take: Path) -> float:
+def check(take: Path, *, threads: int = 1) -> float:
     """All gauges of the line check."""
     from render.engine.inspect import inspect_take
 
-    return inspect_take(Take((take,), "take"), channels=(1, 2)).duration_s
+    return inspect_take(Take((take,), "take"), channels=(1, 2), threads=threads).duration_s

@@ -14,6 +14,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 from typing import Any
 from unittest.mock import patch
@@ -40,6 +41,8 @@ def main(kind: str, folder: Path) -> dict[str, Any]:
         "two-cores": measure_two_cores,
         "memory-1": lambda material, folder: measure_memory(material, folder, jobs=1),
         "memory-2": lambda material, folder: measure_memory(material, folder, jobs=2),
+        "check": lambda material, _: measure_check(material),
+        "check-memory": measure_check_memory,
         "compile-48000": lambda material, _: measure_compile(material, sample_rate_hz=48_000),
         "compile-192000": lambda material, _: measure_compile(material, sample_rate_hz=192_000),
     }
@@ -166,8 +169,39 @@ def measure_compile(material: Material, *, sample_rate_hz: int) -> dict[str, Any
     }
 
 
+def measure_check(material: Material) -> dict[str, Any]:
+    """Time the line check beside reading the take, and beside reading it with one pass of spectra."""
+    from tests.benchmarks.checking import check, decode, decode_and_transform
+
+    cases: dict[str, Callable[[], object]] = {}
+    for name, take in (("wav", material.take), ("flac", material.flac_take)):
+        cases |= {
+            f"check {name}": partial(check, take),
+            f"decode {name}": partial(decode, take),
+            f"decode and spectra {name}": partial(decode_and_transform, take),
+            f"check {name} on two cores": partial(check, take, threads=2),
+        }
+    return {"times": round_robin(cases)}
+
+
+def measure_check_memory(material: Material, folder: Path) -> dict[str, Any]:
+    """Largest private memory while a take of an hour is checked."""
+    from tests.benchmarks.checking import check
+
+    return _at_most(lambda: {"duration_s": check(folder / LONG_TAKE)})
+
+
 def measure_memory(material: Material, folder: Path, *, jobs: int) -> dict[str, Any]:
     """Largest private memory while a take of an hour is rendered."""
+    return _at_most(
+        lambda: {
+            "frames": render(folder / LONG_TAKE, material.recipe, folder / "results", jobs=jobs)["frames"]
+        }
+    )
+
+
+def _at_most(action: Callable[[], dict[str, Any]]) -> dict[str, Any]:
+    """What an action returns, with its largest private memory and its time."""
     peak = 0
     stop = threading.Event()
 
@@ -180,11 +214,11 @@ def measure_memory(material: Material, folder: Path, *, jobs: int) -> dict[str, 
     sampler.start()
     began = time.perf_counter()
     try:
-        line = render(folder / LONG_TAKE, material.recipe, folder / "results", jobs=jobs)
+        result = action()
     finally:
         stop.set()
         sampler.join()
-    return {"peak": peak, "wall": time.perf_counter() - began, "frames": line["frames"]}
+    return {"peak": peak, "wall": time.perf_counter() - began, **result}
 
 
 def private_bytes() -> int:

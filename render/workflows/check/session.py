@@ -183,7 +183,10 @@ def _inspect_all(
     def inspect(take: Take) -> Inspection | DrytakeError:
         try:
             return inspect_take(
-                take, channels=channels, on_frames=lambda frames: report(Event("frames-done", frames))
+                take,
+                channels=channels,
+                on_frames=lambda frames: report(Event("frames-done", frames)),
+                threads=max(1, jobs // len(takes)),
             )
         except TakeError as error:
             return error
