@@ -8,12 +8,15 @@ from collections.abc import Sequence
 
 from render.cli.screen import say
 from render.workflows.check.findings import Finding, Severity, clock
-from render.workflows.check.session import CheckedTake, CheckResult
+from render.workflows.check.session import CheckedTake, CheckResult, SourceFigures
 
-HEADINGS = ("take", "length", "source", "true peak", "loudness", "noise", "delay", "found")
-UNITS = ("", "", "", "dBTP", "LUFS", "dBFS", "ms", "")
-WORDS = (0, 2, 7)  # columns of words, set left; the others hold numbers
-LEAST_NEEDED_FIRST = (1, 5, 6, 3)
+HEADINGS = (
+    "take", "format", "length", "sound", "source", "peak", "true peak", "RMS", "crest", "loudness", "noise", "delay",
+    "found",
+)  # fmt: skip
+UNITS = ("", "", "", "from, to", "", "dBFS", "dBTP", "dBFS", "dB", "LUFS", "dBFS", "ms", "")
+WORDS = (0, 1, 4, 12)  # columns of words, set left; the others hold numbers
+LEAST_NEEDED_FIRST = (5, 8, 7, 1, 3, 2, 10, 11, 6)
 NARROWEST = 50
 PLURALS: dict[Severity, str] = {"fault": "faults", "warning": "warnings", "note": "notes"}
 
@@ -56,22 +59,46 @@ def _table(takes: Sequence[CheckedTake], width: int) -> list[str]:
 
 def _rows(take: CheckedTake) -> list[tuple[str, ...]]:
     found = _counted(take.findings) or "-"
-    if take.inspection is None:
-        return [(take.name, "-", "", "", "", "", "", found)]
-    delay = "-" if take.delay_ms is None else f"{take.delay_ms:+.3f}"
+    inspection = take.inspection
+    if inspection is None:
+        return [(take.name, *[""] * (len(HEADINGS) - 2), found)]
+    delay = "-" if take.delay_ms is None else f"{take.delay_ms:+.3f} \u00b1 {take.delay_uncertainty_ms:.3f}"
     first, second = take.sources
+    from_s, to_s = inspection.ends.sound_from_s, inspection.ends.sound_to_s
+    rate = f"{inspection.info.sample_rate_hz / 1000:g} kHz"
     return [
-        (take.name, clock(take.duration_s or 0.0), take.names[0], *_levels(first), "", found),
-        ("", "", take.names[1], *_levels(second), delay, ""),
+        (
+            take.name,
+            rate,
+            clock(inspection.duration_s),
+            _moment(from_s),
+            take.names[0],
+            *_levels(first),
+            "",
+            found,
+        ),
+        (
+            "",
+            inspection.info.subtype.replace("_", " "),
+            "",
+            _moment(to_s),
+            take.names[1],
+            *_levels(second),
+            delay,
+            "",
+        ),
     ]
 
 
-def _levels(source: dict[str, float | int | None]) -> tuple[str, str, str]:
-    true_peak, loudness, noise = (
+def _levels(source: SourceFigures) -> list[str]:
+    return [
         "-" if source[key] is None else f"{source[key]:.1f}"
-        for key in ("true_peak_dbtp", "loudness_lufs", "noise_dbfs")
-    )
-    return true_peak, loudness, noise
+        for key in ("peak_dbfs", "true_peak_dbtp", "rms_dbfs", "crest_db", "loudness_lufs", "noise_dbfs")
+    ]
+
+
+def _moment(instant_s: float | None) -> str:
+    return "-" if instant_s is None else clock(instant_s)
 
 
 def _told(take: CheckedTake, width: int) -> list[str]:

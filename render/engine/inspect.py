@@ -68,8 +68,8 @@ class Inspection:
         In the order of the channels asked for.
     curve : LevelCurve
     alignment : Alignment
-    boom : tuple of Resonance
-        Of the second source against the first.
+    boom : two tuples of Resonance
+        Of each source against the other.
     ends : Ends
     profile : Profile
         Long-term spectrum of the playing, by which takes of a session are compared.
@@ -82,7 +82,7 @@ class Inspection:
     sources: tuple[SourceInspection, SourceInspection]
     curve: LevelCurve
     alignment: Alignment
-    boom: tuple[Resonance, ...]
+    boom: tuple[tuple[Resonance, ...], tuple[Resonance, ...]]
     ends: Ends
     profile: Profile
     bands: Bands
@@ -147,6 +147,7 @@ class Inspector:
         self._add_spectra(self._windows.finish())
         bands = self._bands.result()
         hum = self._hum.result()
+        hum_hz = tuple(line.frequency_hz for of in hum for line in of.lines)
         measured = zip(
             self._levels.result(),
             self._loudness.loudness_lufs(self._frames),
@@ -164,7 +165,10 @@ class Inspector:
             sources=(first, second),
             curve=self._levels.curve(),
             alignment=self._alignment.result(),
-            boom=self._boom.result(without_hz=tuple(line.frequency_hz for of in hum for line in of.lines)),
+            boom=(
+                self._boom.result(source=0, without_hz=hum_hz),
+                self._boom.result(source=1, without_hz=hum_hz),
+            ),
             ends=find_ends(self._envelope.result(), bands, self._tones.result()),
             profile=profile_from_bands(bands),
             bands=bands,

@@ -82,7 +82,7 @@ def _source(take: CheckedTake, inspection: Inspection, source: int) -> SourceTak
     measured, channel, name = inspection.sources[source], take.channels[source], take.names[source]
     rate_hz = inspection.info.sample_rate_hz
     hum = tuple(HumLine(line.frequency_hz, line.level_dbfs) for line in measured.hum.lines)
-    booms = tuple(Boom(it.frequency_hz, it.prominence_db, it.bandwidth_hz) for it in inspection.boom)
+    booms = tuple(Boom(it.frequency_hz, it.prominence_db, it.bandwidth_hz) for it in inspection.boom[source])
     return SourceTake(
         name=name,
         channel=channel,
@@ -102,7 +102,7 @@ def _source(take: CheckedTake, inspection: Inspection, source: int) -> SourceTak
             _places("clicks", measured.clicks.places, measured.clicks.count, rate_hz),
         ),
         hum=hum,
-        booms=booms if source == 1 else (),
+        booms=booms if source == 1 else (),  # what stands out in a pickup is not boom
     )
 
 

@@ -65,6 +65,11 @@ class CheckedTake:
         return None if self.inspection is None else _milliseconds(self.inspection.alignment.delay_s)
 
     @property
+    def delay_uncertainty_ms(self) -> float | None:
+        """Within this of it, 95 % of the time."""
+        return None if self.inspection is None else _milliseconds(self.inspection.alignment.uncertainty_s)
+
+    @property
     def sources(self) -> tuple[SourceFigures, ...]:
         """Levels of both sources; none if the take could not be read."""
         if self.inspection is None:
@@ -95,11 +100,12 @@ class CheckedTake:
         return {
             "take": self.name,
             "files": [str(path.absolute()) for path in self.take.files],
+            "format": None if inspection is None else inspection.info.subtype,
             "sample_rate_hz": None if inspection is None else inspection.info.sample_rate_hz,
             "duration_s": None if inspection is None else round(inspection.duration_s, 6),
             "sources": list(self.sources),
             "delay_ms": self.delay_ms,
-            "delay_uncertainty_ms": None if alignment is None else _milliseconds(alignment.uncertainty_s),
+            "delay_uncertainty_ms": self.delay_uncertainty_ms,
             "polarity": None if alignment is None else alignment.polarity,
             "sound_from_s": None if ends is None else _figure(ends.sound_from_s),
             "sound_to_s": None if ends is None else _figure(ends.sound_to_s),
@@ -242,6 +248,8 @@ def _checked(
         ),
         *more,
     ]
+    if any(finding.kind == "swapped" for finding in more):  # surer than what the take says by itself
+        findings = [finding for finding in findings if finding.kind != "swapped" or finding in more]
     return CheckedTake(take, channels, names, measured, in_order(findings))
 
 

@@ -15,6 +15,7 @@ from render.workflows.check.findings import Finding, Severity, at_places
 MANY_PER_MINUTE = 6.0
 """Clipped or clicking this often a passage has no place left to hide it: that is a fault, less is a warning."""
 
+EDGE_S = 0.005
 HUM_IS_NOISE_DB = 3.0
 """Noise of which hum makes half the power or more is told as hum."""
 
@@ -105,18 +106,30 @@ def _dropouts(inspection: Inspection, measured: SourceInspection, channel: int) 
 
 
 def _clicks(inspection: Inspection, measured: SourceInspection, channel: int) -> Finding | None:
-    clicks = measured.clicks
-    if not clicks.count:
+    places = _beside_gaps(measured, EDGE_S * inspection.info.sample_rate_hz)
+    count = measured.clicks.count - len(measured.clicks.places) + len(places)
+    if not count:
         return None
-    places_s = _seconds(inspection, clicks.places)
+    places_s = _seconds(inspection, places)
     return Finding(
         "click",
-        _gravity(inspection, clicks.count, fewest=WARNING_CLICKS),
-        f"clicks {_times(clicks.count)}, {at_places(places_s)}",
+        _gravity(inspection, count, fewest=WARNING_CLICKS),
+        f"clicks {_times(count)}, {at_places(places_s)}",
         "look at plugs, the recorder's clock setting and edits; listen to the places before you keep the take",
         channel=channel,
-        figures={"count": clicks.count},
+        figures={"count": count},
         places_s=places_s,
+    )
+
+
+def _beside_gaps(measured: SourceInspection, edge_frames: float) -> tuple[int, ...]:
+    """Clicks that are not the edge of a gap, which is told as a gap."""
+    gaps = [
+        (place - edge_frames, place + length + edge_frames)
+        for place, length in zip(measured.dropouts.places, measured.dropouts.lengths, strict=True)
+    ]
+    return tuple(
+        place for place in measured.clicks.places if not any(low <= place <= high for low, high in gaps)
     )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from render.analysis.ends import SURE
+from render.analysis.roles import Role, guess_microphone
 from render.engine.inspect import Inspection
 from render.errors import TakeError
 from render.workflows.check.findings import Finding, clock
@@ -16,6 +17,15 @@ GREAT_DRIFT_MS = 1.0
 
 MOST_BOOMS = 4
 LEAST_PLAYED_DB = 10.0
+SURE_OF_ROLES = 0.75
+"""Seven to one, on two signs at least."""
+
+ROLE_WORDS = {
+    "noise": "it has {:.0f} dB more noise under its playing",
+    "resonance": "the body stands out in it by {:.0f} dB",
+    "talk": "it hears talk (sure to {:.1f})",
+    "delay": "it comes {:.2f} ms later",
+}
 
 
 def findings_of_take(
@@ -36,10 +46,13 @@ def findings_of_take(
         if inspection.alignment.same_signal and _is_played(inspection):
             found.append(_same_signal(inspection))
         else:
+            role = _role(inspection)
+            exchanged = role.microphone == 0 and role.sureness >= SURE_OF_ROLES
             found += [
+                *(_exchanged(role, names) if exchanged else ()),
                 *_polarity(inspection, names),
                 *_drift(inspection, names),
-                *_boom(inspection, channels),
+                *_boom(inspection, channels, source=0 if exchanged else 1),
             ]
     return [*found, *_talk(inspection, channels)]
 
@@ -106,6 +119,31 @@ def _same_signal(inspection: Inspection) -> Finding:
     )
 
 
+def _role(inspection: Inspection) -> Role:
+    delay_s = inspection.alignment.delay_s
+    return guess_microphone(
+        noise=[source.noise for source in inspection.sources],
+        resonances=inspection.boom,
+        ends=inspection.ends,
+        delay_ms=None if delay_s is None else 1000.0 * delay_s,
+    )
+
+
+def _exchanged(role: Role, names: tuple[str, str]) -> list[Finding]:
+    """The first source looks like a microphone and the second like a pickup; habit has it the other way."""
+    signs = ", ".join(ROLE_WORDS[sign.sign].format(sign.figure) for sign in role.evidence if sign.source == 0)
+    return [
+        Finding(
+            "swapped",
+            "note",
+            f"{names[0]} seems to be the microphone and {names[1]} the pickup (sure to {100 * role.sureness:.0f} %): "
+            f"{signs}",
+            "if the ready recipes are meant, exchange the two channel numbers; if your recipe knows it, all is well",
+            figures={"sureness": role.sureness, "evidence": ", ".join(sign.sign for sign in role.evidence)},
+        )
+    ]
+
+
 def _polarity(inspection: Inspection, names: tuple[str, str]) -> list[Finding]:
     alignment = inspection.alignment
     if alignment.polarity != -1:
@@ -157,7 +195,7 @@ def _drift(inspection: Inspection, names: tuple[str, str]) -> list[Finding]:
     return found
 
 
-def _boom(inspection: Inspection, channels: tuple[int, int]) -> list[Finding]:
+def _boom(inspection: Inspection, channels: tuple[int, int], *, source: int) -> list[Finding]:
     return [
         Finding(
             "boom",
@@ -166,7 +204,7 @@ def _boom(inspection: Inspection, channels: tuple[int, int]) -> list[Finding]:
             f"surroundings, {resonance.bandwidth_hz:.0f} Hz wide",
             f"a peaking stage in its chain: centre_hz = {resonance.frequency_hz:.0f}, "
             f"gain_db = {-min(resonance.prominence_db, 9.0):.0f}, q = {resonance.peaking_q:.1f}; or a higher high-pass",
-            channel=channels[1],
+            channel=channels[source],
             figures={
                 "frequency_hz": round(resonance.frequency_hz, 2),
                 "prominence_db": round(resonance.prominence_db, 2),
@@ -175,7 +213,7 @@ def _boom(inspection: Inspection, channels: tuple[int, int]) -> list[Finding]:
                 else None,
             },
         )
-        for resonance in inspection.boom[:MOST_BOOMS]
+        for resonance in inspection.boom[source][:MOST_BOOMS]
     ]
 
 

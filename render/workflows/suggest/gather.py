@@ -91,7 +91,7 @@ def choose_takes(takes: Sequence[CheckedTake]) -> tuple[list[Fit], list[tuple[st
             (
                 found.text if found.channel is None else f"{take.name_of(found.channel)}: {found.text}"
                 for found in take.findings
-                if found.severity == "fault" or found.kind in UNFIT_KINDS
+                if found.severity == "fault" or (found.kind in UNFIT_KINDS and found.severity != "note")
             ),
             None,
         )
