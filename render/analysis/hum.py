@@ -1,7 +1,7 @@
 """Mains hum: is it there, is the mains at 50 or 60 Hz, and how loud is each multiple of it.
 
 Beside the chain, before anything is mixed. Hum and played notes may lie within a fraction of a hertz of each other;
-what parts them is that hum keeps its level and its phase all the time, at one frequency and exact multiples of it, while
+what parts them is that hum keeps its level and its phase all the time, at one frequency and its exact multiples, while
 notes begin, decay, and begin again with another phase. So the low band is looked at in stretches of nine seconds:
 in each, for every mains frequency that could be, the steady part of each multiple is estimated, quiet moments counting
 more; it has to stand above what lies beside it and to be the same in every quiet moment. What holds through the take,
@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from render.analysis.frames import each_spectra
-from render.analysis.low_band import LowFrames, Lows, hann_gain
+from render.analysis.low_band import PADDED, LowFrames, Lows, hann_gain
 from render.audio.array import AnySamples, Reals
 from render.units import db_from_gain, db_from_power
 
@@ -49,6 +49,9 @@ this, repeated notes do so only by chance."""
 
 MOST_OF = 0.6
 """A line has to be found in this share of the stretches that are quiet enough to find it."""
+
+MAY_HIDE = 0.25
+"""A note on the very line may hide hum from a stretch that is quiet beside it, but not from more than this share."""
 
 AGREE_HZ = 0.035
 """Stretches that speak of the same mains frequency: wander within a take and error of one estimate."""
@@ -102,6 +105,7 @@ class _Finding:
     """What one stretch of one channel says for one mains frequency, line by line."""
 
     frequency_hz: float
+    blur_hz: float  # how far off the frequency may be
     weight: float
     energy: Reals  # of each line against what lies beside it
     level: Reals  # RMS
@@ -115,6 +119,7 @@ class _Stretch:
 
     precision: Reals
     findings: tuple[_Finding, ...]
+    power: float  # mean square of all that is in the low band
 
 
 class _Grid:
@@ -151,10 +156,11 @@ class _Grid:
         steady = np.zeros(energy.shape, dtype=np.bool_)
         loud = np.nonzero(energy > 0.5 * STANDS_OUT)
         steady[loud] = _steady(line[:, loud[0], loud[1]], weight[:, loud[0], loud[1]], mean[loud])
-        score = np.where(steady, np.log1p(energy), 0.0).sum(axis=0)
+        score = np.where(steady, np.sqrt(energy), 0.0).sum(axis=0)
         findings = [
             _Finding(
                 frequency_hz=float(self.trial_hz[trial]),
+                blur_hz=_blur_hz(weight[:, :, trial], np.where(steady[:, trial], energy[:, trial], 0.0)),
                 weight=float(score[trial]),
                 energy=energy[:, trial].astype(np.float64),
                 level=np.abs(mean[:, trial]).astype(np.float64),
@@ -164,7 +170,9 @@ class _Grid:
             for trial in _peaks(score)
         ]
         middle = precision[:, len(self.trial_hz) // 2]
-        return _Stretch(precision=middle.astype(np.float64), findings=tuple(findings))
+        # padded bins of Hann frames whose sine reads its RMS value
+        power = float(np.mean(np.sum(frames.real**2 + frames.imag**2, axis=-1))) / (1.5 * PADDED)
+        return _Stretch(precision=middle.astype(np.float64), findings=tuple(findings), power=power)
 
 
 def _steady(line: Lows, weight: NDArray[np.float32], mean: Lows) -> NDArray[np.bool_]:
@@ -176,6 +184,18 @@ def _steady(line: Lows, weight: NDArray[np.float32], mean: Lows) -> NDArray[np.b
         near = distance <= np.maximum(np.float32(4.0) / weight, bound)
     quiet = (weight >= np.median(weight, axis=0)) & (weight > 0.0)
     return np.asarray((near & quiet).sum(axis=0) >= 0.7 * quiet.sum(axis=0))
+
+
+def _blur_hz(weight: NDArray[np.float32], energy: Reals) -> float:
+    """Error of a mains frequency: where one quiet frame outweighs all others, it tells a level but hardly a frequency.
+
+    The spread of the strongest line's frames over time, times that line's multiple, is what there is to tell by.
+    """
+    line = int(np.argmax(energy))
+    share = weight[:, line] / weight[:, line].sum()
+    instant = np.arange(len(share))
+    spread = math.sqrt(float(share @ instant**2) - float(share @ instant) ** 2 + 0.04)
+    return max(AGREE_HZ, min(0.25, 0.08 / (spread * (line + 1))))
 
 
 def _peaks(score: Reals) -> list[int]:
@@ -283,53 +303,59 @@ class _Judgement:
 def _judge(stretches: list[_Stretch], *, of: float | None = None) -> _Judgement:
     """Find the one mains frequency that most stretches agree on, and the lines that hold through them.
 
-    Where the other source hums at a frequency already (`of`), any line at this very frequency will do.
+    The three frequencies most spoken for are tried. Where the other source hums at a frequency already (`of`), only
+    that is, and any line there will do.
     """
-    said = [(one.frequency_hz, one.weight) for stretch in stretches for one in stretch.findings]
+    said = [(one.frequency_hz, one.weight, one.blur_hz) for stretch in stretches for one in stretch.findings]
     if not said:
         return _Judgement(present=False)
-    said_hz, weight = np.array(said).T
-    near_hz = of
-    if near_hz is None:
-        together = np.exp(-0.5 * ((said_hz[:, np.newaxis] - said_hz) / (0.5 * AGREE_HZ)) ** 2) @ weight
-        near_hz = float(said_hz[np.argmax(together)])
-    agreeing = [
-        min(close, key=lambda one: abs(one.frequency_hz - near_hz)) if close else None
-        for close in (
-            [one for one in stretch.findings if abs(one.frequency_hz - near_hz) <= AGREE_HZ]
-            for stretch in stretches
-        )
+    if of is not None:
+        return _judge_at(stretches, of, proved=True)
+    said_hz, weight, blur_hz = np.array(said).T
+    near = np.exp(-0.5 * ((said_hz[:, np.newaxis] - said_hz) / (0.5 * blur_hz)) ** 2)
+    together = near @ (weight * AGREE_HZ / blur_hz)
+    tried: list[_Judgement] = []
+    while len(tried) < 3 and together.max() > 0.0:
+        near_hz = said_hz[np.argmax(together)]
+        tried.append(_judge_at(stretches, float(near_hz), proved=False))
+        together[np.abs(said_hz - near_hz) <= AGREE_HZ] = 0.0
+    return max(tried, key=lambda one: one.strength)
+
+
+def _judge_at(stretches: list[_Stretch], near_hz: float, *, proved: bool) -> _Judgement:
+    """The same for one mains frequency."""
+    close = [
+        [one for one in stretch.findings if abs(one.frequency_hz - near_hz) <= one.blur_hz]
+        for stretch in stretches
     ]
-    heard = [one for one in agreeing if one is not None]
+    heard = [min(some, key=lambda one: abs(one.frequency_hz - near_hz)) for some in close if some]
     held = [(line + 1, *_hold(heard, line, stretches)) for line in range(len(heard[0].level) if heard else 0)]
     held = [one for one in held if one[1] > 0.0]
-    if not held or (of is None and not _is_proof(held)):
+    share = sum(level**2 for _, level, *_ in held) / max(stretch.power for stretch in stretches)
+    if not held or not (proved or _is_proof(held, share=share)):
         return _Judgement(present=False)
     strength = sum(min(float(one.energy[line - 1]), 1000.0) for line, *_ in held for one in heard)
-    shares = np.array([one.weight for one in heard])
-    frequency_hz = float(np.average([one.frequency_hz for one in heard], weights=shares))
-    return _Judgement(
-        present=True,
-        frequency_hz=frequency_hz,
-        strength=strength,
-        lines=tuple((line, level) for line, level, *_ in held),
-    )
+    weight = np.array([one.weight / one.blur_hz**2 for one in heard])
+    frequency_hz = float(np.average([one.frequency_hz for one in heard], weights=weight))
+    lines = tuple((line, level) for line, level, *_ in held)
+    return _Judgement(present=True, frequency_hz=frequency_hz, strength=strength, lines=lines)
 
 
-def _is_proof(held: list[tuple[int, float, int, float]]) -> bool:
+def _is_proof(held: list[tuple[int, float, int, float]], *, share: float) -> bool:
     """Whether these lines can be nothing but hum: each a multiple, its level, how often and in which share seen.
 
     Two lines are proof, one among the first three multiples, unless both are multiples of one of them: so are the
     partials of a note. The first multiple alone is proof: hardly a note lies there. Even multiples alone (a rectifier)
-    have to be three, or to hold through three stretches.
+    have to be three, or to hold through three stretches, and to lie 10 dB under what is loudest (`share`): else they
+    may be what is played, one sustained tone and its partials.
     """
     multiples = [line for line, *_ in held]
     if 1 in multiples:
         return True
     common = math.gcd(*multiples)
-    often = any(line == 2 and seen >= 3 and share >= 0.8 for line, _, seen, share in held)
+    often = any(line == 2 and seen >= 3 and of_quiet >= 0.8 for line, _, seen, of_quiet in held)
     if common == 2:
-        return 2 in multiples and (len(held) >= 3 or often)
+        return 2 in multiples and (len(held) >= 3 or often) and share < 0.1
     return common == 1 and min(multiples) <= 3
 
 
@@ -343,13 +369,14 @@ def _hold(heard: list[_Finding], line: int, stretches: list[_Stretch]) -> tuple[
     best = found & (precision >= 0.25 * precision[found].max())
     level = float(np.median(levels[best]))
     near = found & (np.abs(np.log(np.maximum(levels, 1e-12) / level)) <= np.log(10.0) / 20.0 * STEADY_DB)
-    # stretches that would have shown it: quiet enough there, whatever frequency they spoke for
-    quiet = np.array([stretch.precision[line] for stretch in stretches])
-    could = max(1, int(np.sum(level**2 * quiet > 2.0 * STANDS_OUT)))
+    # stretches that would have shown it, whatever frequency they spoke for; and those that could not have hidden it
+    expected = level**2 * np.array([stretch.precision[line] for stretch in stretches])
+    could, must = max(1, int(np.sum(expected > 2.0 * STANDS_OUT))), int(np.sum(expected > 20.0 * STANDS_OUT))
     seen = int(near.sum())
-    fewest = min(2, len(stretches))
+    clearly = int(np.sum(near & (level**2 * precision > 20.0 * STANDS_OUT)))
     share = seen / could
-    return (level if seen >= fewest and share >= MOST_OF else 0.0), seen, share
+    holds = seen >= min(2, len(stretches)) and share >= MOST_OF and must - clearly <= MAY_HIDE * must
+    return (level if holds else 0.0), seen, share
 
 
 def measure_hum(audio: AnySamples, *, sample_rate_hz: float) -> tuple[Hum, ...]:

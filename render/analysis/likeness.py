@@ -21,11 +21,11 @@ from render.units import db_from_power
 FEWEST_TAKES = 4
 """With three takes one that differs from two may as well be the only one that is right."""
 
-FAR_DB = 4.5
-"""Spread of the ratio (or a source's spectrum counted half) between two takes of different guitars; takes of one guitar
-in other keys and registers stay within 3 dB."""
+FAR_DB = 3.0
+"""Spread of the ratio of two takes on different guitars. Takes on one guitar in other keys, registers and with a capo
+stay near 2 dB. The spectrum of a single source is no help: another register moves it as far as another guitar."""
 
-CLEARLY = 1.8
+CLEARLY = 2.2
 """A take must be so much farther from the rest than the rest, in the middle, from its own nearest."""
 
 DEAD_DB = 40.0
@@ -78,15 +78,9 @@ def profile_from_bands(bands: Bands) -> Profile:
 def distance_db(one: Profile, other: Profile) -> float:
     """How far two takes lie apart; not-a-number where they have too few bands in common.
 
-    The standard deviation over the bands of the difference of their ratios, or half that of a source's own spectrum if
-    it is greater: gains do not count.
+    The standard deviation over the bands of the difference of their ratios: gains do not count.
     """
-    return max(_spread(one.ratio_db - other.ratio_db), *(0.5 * _spread(a - b) for a, b in _pairs(one, other)))
-
-
-def _pairs(one: Profile, other: Profile, *, crossed: bool = False) -> list[tuple[Reals, Reals]]:
-    levels = other.level_dbfs[::-1] if crossed else other.level_dbfs
-    return list(zip(one.level_dbfs, levels, strict=True))
+    return _spread(one.ratio_db - other.ratio_db)
 
 
 def _spread(difference_db: Reals) -> float:
@@ -143,7 +137,7 @@ def _likeness(at: int, profiles: Sequence[Profile], nearest: Reals) -> Likeness:
     plain = Likeness(nearest_db=here, usual_db=usual)
     if len(others) + 1 < FEWEST_TAKES or not math.isfinite(here):
         return plain
-    near = max(usual, 0.5 * FAR_DB)
+    near = max(usual, 0.4 * FAR_DB)
     if here < FAR_DB or here < CLEARLY * near:
         return plain
     sureness = round(min(1.0, 0.5 * here / (CLEARLY * near)), 2)
