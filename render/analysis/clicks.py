@@ -13,6 +13,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+
 from render.analysis.stretches import Counts, Stretch, each_stretch
 from render.audio.array import AnySamples, Reals, Samples32
 
@@ -117,9 +118,8 @@ class ClickGauge:
         begin, end = stretch.core_frames
         self._frames += end - begin
         self._squares += stretch.squares[:, stretch.core].sum(-1)
-        for channel in range(len(self._found)):
-            for slot in candidate_slots(stretch, channel).tolist():
-                self._look(stretch, channel, slot)
+        for channel, slot in zip(*candidate_slots(stretch), strict=True):
+            self._look(stretch, int(channel), int(slot))
 
     def _look(self, stretch: Stretch, channel: int, slot: int) -> None:
         """Judge the sharpest bend of a slot."""
@@ -134,9 +134,7 @@ class ClickGauge:
         place, found = stretch.first_frame + at, self._found[channel]
         if found and place - found[-1][0] <= self._longest:
             return
-        height = click_height(
-            sound[begin - ORDER : end].astype(np.float64), around=self._around, longest=self._longest
-        )
+        height = click_height(sound[begin - ORDER : end].astype(np.float64), around=self._around)
         if height > 0.0:
             found.append((place, height))
 
@@ -155,21 +153,26 @@ class ClickGauge:
         )
 
 
-def candidate_slots(stretch: Stretch, channel: int) -> Counts:
-    """Slots of the core with a bend that stands out of those before and after."""
-    peaks = stretch.bend_peaks[channel].astype(np.float64)
-    power = stretch.bend_squares[channel].astype(np.float64) / stretch.slot_frames
-    core = np.arange(stretch.core.start, stretch.core.stop)
+def candidate_slots(stretch: Stretch) -> tuple[Counts, Counts]:
+    """Slots of the core with a bend that stands out of those before and after: their channels, and their numbers."""
+    peaks, power = stretch.bend_peaks, stretch.bend_squares
+    first, stop = stretch.core.start, stretch.core.stop
+
+    def beside(figures: Samples32, slots: int) -> Samples32:
+        return figures[:, first + slots : stop + slots]
+
+    own = beside(peaks, 0)
     # The slots next to it may hold a part of the click.
-    before = (power[core - 2] + power[core - 3]) / 2.0
-    after = (power[core + 2] + power[core + 3]) / 2.0
-    square = peaks[core] ** 2
-    standing = square > BOUND_SIGMA**2 * np.maximum(before, after)
-    standing &= peaks[core] > 2.0 * np.maximum(peaks[core - 2], peaks[core + 2])
-    standing &= peaks[core] >= np.maximum(peaks[core - 1], peaks[core + 1])
-    size = np.maximum(stretch.highest[channel], -stretch.lowest[channel])
-    standing &= peaks[core] > 2.0 * PEAK_FRACTION * np.minimum(size[core - 2], size[core + 2])
-    return np.asarray(core[standing], np.int64)
+    around = np.maximum(
+        beside(power, -2) + beside(power, -3), beside(power, 2) + beside(power, 3)
+    ) / np.float32(2 * stretch.slot_frames)
+    standing = own**2 > np.float32(BOUND_SIGMA**2) * around
+    standing &= own > 2.0 * np.maximum(beside(peaks, -2), beside(peaks, 2))
+    standing &= own >= np.maximum(beside(peaks, -1), beside(peaks, 1))
+    size = np.maximum(stretch.highest, -stretch.lowest)
+    standing &= own > 2.0 * PEAK_FRACTION * np.minimum(beside(size, -2), beside(size, 2))
+    channels, slots = np.nonzero(standing)
+    return np.asarray(channels, np.int64), np.asarray(slots + first, np.int64)
 
 
 def fit_model(before: Reals, after: Reals, *, order: int = ORDER) -> Reals:
@@ -195,15 +198,14 @@ def fit_model(before: Reals, after: Reals, *, order: int = ORDER) -> Reals:
     return np.asarray(np.linalg.solve(within, moments[1:, 0]), np.float64)
 
 
-def click_height(sound: Reals, *, around: int, longest: int) -> float:
+def click_height(sound: Reals, *, around: int) -> float:
     """Height of the click in the middle of a piece of sound; 0 if it is none.
 
     Parameters
     ----------
     sound : float64, shape (frames,)
-        `ORDER` frames to begin with, `around` before, room for the click (`longest` and a guard of 8 on either
-        side), `around` after.
-    around, longest : int
+        `ORDER` frames to begin with, `around` before, room for the click, `around` after.
+    around : int
         Frames.
 
     Returns

@@ -11,9 +11,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 
-from render.analysis.stretches import Counts, Flags, Stretch, each_stretch
+from render.analysis.stretches import Counts, Flags, Stretch, count_true, each_stretch
 from render.audio.array import AnySamples, Reals, Samples32
 from render.units import db_from_gain
 
@@ -23,8 +22,8 @@ FLAT_FRACTION = 0.003
 FLAT_FLOOR = 1.2e-4
 """And never less than this: triangular dither of 16 bits spreads a constant over three steps of 3.05e-5."""
 
-NEAR_PEAK_FRACTION = 0.9
-"""Looked at are tops within 1 dB of the highest for 80 ms around: where sound is clipped, nothing goes higher."""
+NEAR_PEAK_FRACTION = 0.98
+"""Looked at are tops within 0.2 dB of the highest for 80 ms around: where sound is clipped, nothing goes higher."""
 
 LOWEST_GAIN = 1e-3
 """Lower tops (-60 dBFS) are left alone: there steps of 16 bits are flat themselves."""
@@ -47,8 +46,8 @@ SAME_HEIGHT_FRACTION = 0.005
 NEARBY_S = 1.0
 """At the same height: within 0.04 dB, less than a note decays from one turn of the string to the next."""
 
-WARNING_RUNS = 2
-"""Suggested: two runs. In hours of clean sound hardly one was found."""
+WARNING_RUNS = 1
+"""Suggested: what is counted is sure already. In hours of clean sound none was found."""
 
 FAULT_RUNS_PER_MINUTE = 30.0
 """Suggested: one clipped top every two seconds is heard throughout."""
@@ -116,11 +115,15 @@ class ClippingGauge:
         """Take the next stretch."""
         begin, end = stretch.core_frames
         self._frames += end - begin
-        for channel, runs in enumerate(self._runs):
-            for sign in (1.0, -1.0):
-                found = _flat_runs(stretch, channel, sign)
-                if len(found):
-                    runs.append(found)
+        # Above and below zero alike: the lowest samples, turned over, are tops as well.
+        for sign, all_tops in ((1.0, stretch.highest), (-1.0, -stretch.lowest)):
+            possible = all_tops >= np.maximum(NEAR_PEAK_FRACTION * _highest_around(all_tops), LOWEST_GAIN)
+            possible[:, : stretch.core.start] = False
+            possible[:, stretch.core.stop :] = False
+            for channel, (runs, tops) in enumerate(zip(self._runs, all_tops, strict=True)):
+                slots = _piled_up(stretch, channel, sign, np.flatnonzero(possible[channel]), tops)
+                if len(slots):
+                    runs.append(_flat_runs(stretch, channel, sign, slots, tops))
 
     def result(self) -> tuple[Clipping, ...]:
         """Clipping of every channel, as far as the take has been added."""
@@ -170,55 +173,83 @@ def _median_height(runs: Reals) -> float:
     return float(heights[order[np.searchsorted(passed, 0.5 * passed[-1])]])
 
 
-def _candidates(stretch: Stretch, channel: int, sign: float, tops: Samples32) -> Counts:
-    """Slots of the core whose top lies near the peak of the surroundings and piles up there."""
-    padded = np.pad(tops, _REACH_SLOTS, constant_values=-np.inf)
-    around = sliding_window_view(padded, 2 * _REACH_SLOTS + 1).max(-1)
-    possible = (tops >= NEAR_PEAK_FRACTION * around) & (tops >= LOWEST_GAIN)
-    possible[: stretch.core.start] = False
-    possible[stretch.core.stop :] = False
-    slots = np.flatnonzero(possible)
-    rows = stretch.sound[channel].reshape(-1, stretch.slot_frames)[slots]
-    if sign < 0.0:
-        rows = -rows
-    top = tops[slots]
-    within = _tolerance(top)
-    flat = np.count_nonzero(rows >= (top - within)[:, np.newaxis], axis=1)
-    wide = np.count_nonzero(rows >= (top - 16.0 * within)[:, np.newaxis], axis=1)
+def _highest_around(tops: Samples32) -> Samples32:
+    """Highest of each slot and `_REACH_SLOTS` to both sides, along the last axis."""
+    highest = tops.copy()
+    reached = 0
+    while reached < _REACH_SLOTS:
+        step = min(reached + 1, _REACH_SLOTS - reached)
+        wider = highest.copy()
+        np.maximum(wider[:, step:], highest[:, :-step], out=wider[:, step:])
+        np.maximum(wider[:, :-step], highest[:, step:], out=wider[:, :-step])
+        highest, reached = wider, reached + step
+    return highest
+
+
+def _piled_up(stretch: Stretch, channel: int, sign: float, slots: Counts, tops: Samples32) -> Counts:
+    """Those of some slots whose samples pile up at the top."""
+    sound = stretch.sound[channel].reshape(-1, stretch.slot_frames)
+    flat = _count_above(sound[slots], tops[slots] - _tolerance(tops[slots]), sign)
+    slots, flat = slots[flat >= 2], flat[flat >= 2]
     # Of round tops four times as many samples lie within sixteen times the depth.
-    return np.asarray(slots[(flat >= 2) & (wide <= 3 * flat)], np.int64)
+    wide = _count_above(sound[slots], tops[slots] - 16.0 * _tolerance(tops[slots]), sign)
+    return np.asarray(slots[2 * wide <= 5 * flat], np.int64)
+
+
+def _count_above(rows: Samples32, least: Samples32, sign: float) -> Counts:
+    """How many samples of each row reach a height, above or below zero."""
+    reaching = rows >= least[:, np.newaxis] if sign > 0.0 else rows <= -least[:, np.newaxis]
+    return count_true(reaching)
 
 
 def _tolerance(top: Samples32) -> Samples32:
-    return np.maximum(np.float32(FLAT_FRACTION) * top, np.float32(FLAT_FLOOR))
+    return np.asarray(np.maximum(np.float32(FLAT_FRACTION) * top, FLAT_FLOOR), np.float32)
 
 
-def _flat_runs(stretch: Stretch, channel: int, sign: float) -> Reals:
+def _flat_runs(stretch: Stretch, channel: int, sign: float, slots: Counts, tops: Samples32) -> Reals:
     """Runs of flattened samples that begin in the core: rows of first frame, frames, signed height, fall."""
-    tops = stretch.highest[channel] if sign > 0.0 else -stretch.lowest[channel]
-    slots = _candidates(stretch, channel, sign, tops)
-    if not len(slots):
-        return np.zeros((0, _COLUMNS))
-    sound = stretch.sound[channel]
-    # A run may reach into the next slots: they are looked at for the same height.
+    sound, slot = stretch.sound[channel], stretch.slot_frames
+    # A run may reach into the slots beside: they are looked at for the same height.
     least = np.full(len(tops), np.inf, np.float32)
     for beside in (-1, 0, 1):
         np.minimum.at(least, slots + beside, tops[slots] - _tolerance(tops[slots]))
     looked = np.flatnonzero(np.isfinite(least))
-    rows = sound.reshape(-1, stretch.slot_frames)[looked]
-    high = np.zeros(len(sound) + 2, bool)
-    high[1:-1].reshape(-1, stretch.slot_frames)[looked] = (rows if sign > 0.0 else -rows) >= least[
-        looked, np.newaxis
-    ]
+    # One row a slot, and an empty row wherever slots are left out, so that no run goes on across.
+    row = np.arange(len(looked)) + np.cumsum(np.diff(looked, prepend=looked[0]) > 1)
+    slot_of = np.zeros(row[-1] + 1, np.int64)
+    slot_of[row] = looked
+    rows = sound.reshape(-1, slot)[looked]
+    high = np.zeros((row[-1] + 1) * slot + 2, bool)
+    reaching = rows >= least[looked, np.newaxis] if sign > 0.0 else rows <= -least[looked, np.newaxis]
+    high[1:-1].reshape(-1, slot)[row] = reaching
     turns = np.flatnonzero(high[1:] != high[:-1])
-    starts, stops = turns[::2], turns[1::2]
+    starts, lengths = turns[::2], turns[1::2] - turns[::2]
+    starts, lengths = starts[lengths >= LEAST_FRAMES], lengths[lengths >= LEAST_FRAMES]
+    starts = slot_of[starts // slot] * slot + starts % slot
     begin, end = stretch.core_frames
-    kept = (stops - starts >= LEAST_FRAMES) & (starts >= begin) & (starts < end)
+    inside = (starts >= begin) & (starts < end)
+    starts, lengths = starts[inside], lengths[inside]
+    falling = _may_fall(sound, sign, starts, lengths)
     found = [
-        _judge(stretch, sound, sign, start, stop)
-        for start, stop in zip(starts[kept].tolist(), stops[kept].tolist(), strict=True)
+        _judge(stretch, sound, sign, start, start + length)
+        for start, length in zip(starts[falling].tolist(), lengths[falling].tolist(), strict=True)
     ]
     return np.array([row for row in found if row is not None]).reshape(-1, _COLUMNS)
+
+
+def _may_fall(sound: Samples32, sign: float, starts: Counts, lengths: Counts) -> Flags:
+    """Whether three samples of a run, and two beyond, leave room for what `_judge` asks: most round tops do not."""
+    beyond, last = -(-lengths // 2), len(sound) - 1
+    middle = sign * sound[starts + lengths // 2]
+    varies = np.maximum(
+        np.abs(middle - sign * sound[starts]), np.abs(middle - sign * sound[starts + lengths - 1])
+    )
+    outside = np.maximum(
+        sign * sound[np.maximum(starts - beyond, 0)],
+        sign * sound[np.minimum(starts + lengths - 1 + beyond, last)],
+    )
+    room = np.maximum(FLAT_FRACTION * np.abs(middle) / (1.0 - FLAT_FRACTION), FLAT_FLOOR)
+    return np.asarray(middle + room - outside >= FALL_SPREADS * varies, np.bool_)
 
 
 def _judge(

@@ -84,8 +84,6 @@ class Dropouts:
     zero_count: int
 
 
-
-
 @dataclass(frozen=True)
 class _Side:
     """Sound on one side of a standstill: RMS against the standing value over 25 ms, 5 ms, the edge; first jump."""
@@ -169,7 +167,14 @@ class DropoutGauge:
         turns = np.flatnonzero(same[1:] != same[:-1])
         starts, stops = turns[::2], turns[1::2] + 1
         long = (stops - starts >= self._least) & (stops > begin) & (starts < end)
-        for start, stop in zip(starts[long].tolist(), stops[long].tolist(), strict=True):
+        starts, stops = starts[long], stops[long]
+        # Most standstills are those of quiet or coarse sound: they have their like in the slots before and after.
+        lonely = stretch.repeats[channel] <= 2.0 * REPEATS_FRACTION * stretch.slot_frames
+        last = len(lonely) - 1
+        after_slots = np.minimum(stops // stretch.slot_frames + 1, last)
+        worth = lonely[np.maximum(starts // stretch.slot_frames - 1, 0)] | (starts < begin)
+        worth &= lonely[after_slots] | (stops > end)
+        for start, stop in zip(starts[worth].tolist(), stops[worth].tolist(), strict=True):
             if start >= begin:
                 self._open[channel] = self._begin(stretch, channel, start)
             held = self._open[channel]
@@ -177,6 +182,8 @@ class DropoutGauge:
                 self._open[channel] = None
                 if held is not None:  # else it began with the take
                     self._end(stretch, channel, held, stop)
+        if len(stops) and stops[-1] <= end:
+            self._open[channel] = None
 
     def _begin(self, stretch: Stretch, channel: int, start: int) -> _Start:
         sound, slot = stretch.sound[channel], start // stretch.slot_frames

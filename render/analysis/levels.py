@@ -142,9 +142,7 @@ class LevelGauge:
         """Sums of squares and peaks of all steps, the last one as far as it goes; `(channels, steps)`."""
         parts = list(self._curve)
         if self._open_squares.shape[1]:
-            parts.append(
-                (self._open_squares.sum(-1, keepdims=True), self._open_peaks.max(-1, keepdims=True))
-            )
+            parts.append((self._open_squares.sum(-1, keepdims=True), self._open_peaks.max(-1, keepdims=True)))
         if not parts:
             nothing = np.zeros((self._channels, 0))
             return nothing, nothing

@@ -86,12 +86,12 @@ class Stretch:
     @property
     def first_frame(self) -> int:
         """Frame of the take at which `sound` begins; negative before the take."""
-        return (self.first_slot - self.core.start) * self.slot_frames
+        return (self.first_slot - int(self.core.start)) * self.slot_frames
 
     @property
     def core_frames(self) -> tuple[int, int]:
         """Where in `sound` the core begins and ends."""
-        return self.core.start * self.slot_frames, min(self.core.stop * self.slot_frames, self.end)
+        return int(self.core.start) * self.slot_frames, min(self.core.stop * self.slot_frames, self.end)
 
 
 @dataclass(eq=False)
@@ -291,7 +291,7 @@ class Stretches:
             figures.sums[channel, tile] = rows @ ones
             figures.squares[channel, tile] = np.einsum("ij,ij->i", rows, rows)
             same = sound[begin:end] == sound[begin - 1 : end - 1]
-            figures.repeats[channel, tile] = same.view(np.uint8).reshape(-1, slot).sum(-1, dtype=np.uint16)
+            figures.repeats[channel, tile] = count_true(same.reshape(-1, slot))
             bends = self._bends(sound[begin - _DIFFERENCES : end]).reshape(-1, slot)
             figures.bend_squares[channel, tile] = np.einsum("ij,ij->i", bends, bends)
             sizes = np.bitwise_and(bends.view(np.int32), np.int32(0x7FFFFFFF))
@@ -333,6 +333,12 @@ def _extremes(rows: Samples32) -> tuple[Samples32, Samples32]:
     if above.any():
         lowest[above] = rows[above].min(-1)
     return highest, lowest
+
+
+def count_true(flags: Flags) -> Counts:
+    """How many are true in each row: the sum of bytes is three times as fast as counting."""
+    kind = np.uint8 if flags.shape[-1] < 256 else np.uint16
+    return np.asarray(flags.view(np.uint8).sum(-1, dtype=kind), np.int64)
 
 
 def each_stretch(audio: AnySamples, *, sample_rate_hz: float) -> Iterator[Stretch]:
