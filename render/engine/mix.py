@@ -20,7 +20,7 @@ from render.engine.compile import CompiledRecipe, compile_recipe
 from render.engine.convolve import ConvolutionPlan, Measured, convolve_pairs, join_measured, plan_convolution
 from render.engine.finishing import finished_blocks
 from render.engine.preview import PREVIEW_FORMATS, UNSHIFTED, Check, Preview, Shift
-from render.engine.store import open_store
+from render.engine.store import IN_MEMORY_BYTES, open_store
 from render.engine.workers import Workers
 from render.errors import TakeError
 from render.finish.ends import first_sound_frame
@@ -270,6 +270,9 @@ def _convolve(
         stop_frame
     ]
 
+    # A long take gains nothing from memory at hand, and the finish shall not have to keep it beside its own.
+    memory = workers.spares if store.nbytes <= IN_MEMORY_BYTES else None
+
     def convolve_share(low: int, high: int) -> Measured:
         with capture.open_reader() as reader:
             part = store[low - first_frame : high - first_frame]
@@ -280,7 +283,7 @@ def _convolve(
                 stop_frame=high,
                 store=part,
                 on_pair=workers.step,
-                spares=workers.spares,
+                spares=memory,
             )
 
     if shares == 1:
