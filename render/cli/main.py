@@ -26,7 +26,7 @@ DONE, SOME_FAILED, WRONG_CALL, OUR_FAULT = 0, 1, 2, 3
 
 def build_parser() -> argparse.ArgumentParser:
     """All commands and their options."""
-    from render.cli import check, recipe, render, suggest
+    from render.cli import check, compare, recipe, render, suggest
 
     parser = argparse.ArgumentParser(
         prog="drytake",
@@ -40,6 +40,7 @@ def build_parser() -> argparse.ArgumentParser:
     recipe.add_parser(commands)
     check.add_parser(commands)
     suggest.add_parser(commands)
+    compare.add_parser(commands)
     return parser
 
 

@@ -1,0 +1,90 @@
+"""`drytake compare`: recipes against each other, at one loudness, as a page to listen to."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from pathlib import Path
+
+from render.cli.render import jobs
+
+EXAMPLES = """\
+examples:
+  drytake compare my_rehearsal/ -r warm.toml -r open.toml -o listen/   two recipes and the dry capture
+  drytake compare my_rehearsal/ -r warm.toml --vary sources.mic.gain_db=-12,-6,0
+                                                          how much microphone? one version a value
+  drytake compare song.wav -r warm.toml --steps           what each part of a recipe contributes
+  drytake compare my_rehearsal/ -r a.toml -r b.toml --serve   and open it in the browser
+
+Open index.html by double-click. All versions have the same loudness, and nothing is limited on the page.
+Start listening at a moderate level. Your captures are only ever read."""
+
+
+def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Describe the call."""
+    parser = commands.add_parser(
+        "compare",
+        help="hear recipes against each other on a listening page",
+        description="Recipes against each other: same loudness, same moment, without names if you like.",
+        epilog=EXAMPLES,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("session", metavar="SESSION", type=Path, help="a folder of takes, or one file")
+    parser.add_argument(
+        "-r", "--recipe", metavar="RECIPE", type=Path, action="append", default=[],
+        help="a recipe (.toml); repeat it for more; without it: the built-in recipe",
+    )  # fmt: skip
+    parser.add_argument(
+        "-o", "--output", metavar="OUT", type=Path, help="folder for the page (listen/ beside SESSION)"
+    )
+    length = parser.add_mutually_exclusive_group()
+    length.add_argument(
+        "--excerpt", metavar="SECONDS", type=float, default=None, help="length of the excerpts, 3 to 600 (20)"
+    )
+    length.add_argument("--whole", action="store_true", help="whole takes instead of excerpts")
+    parser.add_argument(
+        "--vary", metavar="KEY=VALUES", action="append", default=[],
+        help="make a version for each value of a numeric key of the recipes; repeat it for combinations",
+    )  # fmt: skip
+    parser.add_argument("--steps", action="store_true", help="one recipe, cut after each of its parts")
+    parser.add_argument("--deep", action="store_true", help="subfolders too, each a session of its own")
+    parser.add_argument(
+        "--jobs", metavar="N", type=jobs, default=None, help="excerpts at the same time (all cores)"
+    )
+    parser.add_argument(
+        "--serve", action="store_true", help="open the page from a server that only this machine reaches"
+    )
+    output = parser.add_mutually_exclusive_group()
+    output.add_argument("--json", action="store_true", help="print one JSON object instead of tables")
+    output.add_argument("--quiet", action="store_true", help="print faults only")
+    parser.set_defaults(
+        run=run, stopped="stopped; a page that was there before stays, and the same call goes on from here"
+    )
+
+
+def run(chosen: argparse.Namespace) -> int:
+    """Compare and print; 1 if a take failed."""
+    from render.cli import compare_screen, screen
+    from render.workflows.compare.session import EXCERPT_S, CompareRequest, compare_session
+    from render.workflows.render import default_jobs
+
+    excerpt_s = EXCERPT_S if chosen.excerpt is None else chosen.excerpt
+    request = CompareRequest(
+        session=chosen.session,
+        recipes=chosen.recipe,
+        output=chosen.output,
+        excerpt_s=None if chosen.whole else excerpt_s,
+        vary=chosen.vary,
+        steps=chosen.steps,
+        deep=chosen.deep,
+        jobs=chosen.jobs or default_jobs(),
+    )
+    with screen.watching(silent=chosen.json or chosen.quiet) as watch:
+        result = compare_session(request, watch=watch)
+    if chosen.json:
+        print(json.dumps({"output": str(result.folder), **result.as_dict()}, indent=2))
+    else:
+        compare_screen.print_compared(result, faults_only=chosen.quiet)
+    if chosen.serve and result.page is not None:
+        compare_screen.serve(result, silent=chosen.json or chosen.quiet)
+    return 1 if result.failures else 0
