@@ -15,9 +15,15 @@ examples:
                                                           how much microphone? one version a value
   drytake compare song.wav -r warm.toml --steps           what each part of a recipe contributes
   drytake compare my_rehearsal/ -r a.toml -r b.toml --serve   and open it in the browser
+  drytake compare --merge votes/*.json                    what several listeners said, in one table
 
 Open index.html by double-click. All versions have the same loudness, and nothing is limited on the page.
 Start listening at a moderate level. Your captures are only ever read."""
+
+NOT_WITH_MERGE = {
+    "session": "SESSION", "recipe": "-r", "output": "-o", "excerpt": "--excerpt", "whole": "--whole",
+    "vary": "--vary", "steps": "--steps", "deep": "--deep", "jobs": "--jobs", "serve": "--serve", "quiet": "--quiet",
+}  # fmt: skip
 
 
 def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -29,7 +35,9 @@ def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
         epilog=EXAMPLES,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
-    parser.add_argument("session", metavar="SESSION", type=Path, help="a folder of takes, or one file")
+    parser.add_argument(
+        "session", metavar="SESSION", type=Path, nargs="?", help="a folder of takes, or one file"
+    )
     parser.add_argument(
         "-r", "--recipe", metavar="RECIPE", type=Path, action="append", default=[],
         help="a recipe (.toml); repeat it for more; without it: the built-in recipe",
@@ -54,6 +62,10 @@ def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
     parser.add_argument(
         "--serve", action="store_true", help="open the page from a server that only this machine reaches"
     )
+    parser.add_argument(
+        "--merge", metavar="VOTES", type=Path, nargs="+",
+        help="instead of all else: merge files that listeners saved from the page into one table",
+    )  # fmt: skip
     output = parser.add_mutually_exclusive_group()
     output.add_argument("--json", action="store_true", help="print one JSON object instead of tables")
     output.add_argument("--quiet", action="store_true", help="print faults only")
@@ -63,11 +75,18 @@ def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
 
 
 def run(chosen: argparse.Namespace) -> int:
-    """Compare and print; 1 if a take failed."""
+    """Compare and print, 1 if a take failed; or merge votes."""
+    if chosen.merge is not None:
+        return _merge(chosen)
     from render.cli import compare_screen, screen
+    from render.errors import UsageError
     from render.workflows.compare.session import EXCERPT_S, CompareRequest, compare_session
     from render.workflows.render import default_jobs
 
+    if chosen.session is None:
+        raise UsageError(
+            "SESSION is missing: name a folder of takes or one file (or --merge with files of votes)"
+        )
     excerpt_s = EXCERPT_S if chosen.excerpt is None else chosen.excerpt
     request = CompareRequest(
         session=chosen.session,
@@ -88,3 +107,18 @@ def run(chosen: argparse.Namespace) -> int:
     if chosen.serve and result.page is not None:
         compare_screen.serve(result, silent=chosen.json or chosen.quiet)
     return 1 if result.failures else 0
+
+
+def _merge(chosen: argparse.Namespace) -> int:
+    """Merge votes: nothing is rendered, so that what says how has no place in the call."""
+    from render.cli import votes_screen
+    from render.errors import UsageError
+
+    idle = [
+        name
+        for key, name in NOT_WITH_MERGE.items()
+        if (value := getattr(chosen, key)) is not None and value is not False and value != []
+    ]
+    if idle:
+        raise UsageError(f"--merge takes files of votes and --json only; leave out {', '.join(idle)}")
+    return votes_screen.run_merge(chosen.merge, as_json=chosen.json)
