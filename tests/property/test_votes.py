@@ -61,6 +61,7 @@ def test_order_and_repeats_are_nothing(contents: list[dict[str, Any]], random: A
         again = merge_votes([*shuffled, paths[0], copy])
         assert (again.counts, again.takes, again.listeners) == (merged.counts, merged.takes, merged.listeners)
         assert len(again.remarks) == len(merged.remarks) + 2
+        assert merge_votes([copy, *paths, paths[0]]) == again
 
 
 @given(tables())

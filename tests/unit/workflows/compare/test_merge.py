@@ -85,6 +85,18 @@ def test_one_listener_gets_no_interval(tmp_path: Path) -> None:
     assert "One listener: no interval." in flat(merged_text(merged))
 
 
+def test_agreement_to_the_point_is_agreement_to_a_point(tmp_path: Path) -> None:
+    """Ratings are whole points: two listeners who differ from each other by nothing leave room for rounding."""
+    both = [votes(name, [judgement({"dry": 50, "warm": 51})]) for name in ("Ada", "Bo")]
+    merged = merged_of(tmp_path, *both)
+    (pair,) = merged.counts.pairs_rated
+    quantile = 12.706204736  # of one degree of freedom: tan(0.475 pi)
+    reach = quantile * math.sqrt(2.0 / 12.0) / math.sqrt(2.0)
+    assert pair.difference.interval.high == pytest.approx(1.0 + reach, rel=1e-9)
+    assert not pair.told_apart
+    assert merged.counts.rated[0].interval.high == pytest.approx(51.0 + quantile / math.sqrt(24.0), rel=1e-9)
+
+
 def test_intervals_stay_on_the_scale(tmp_path: Path) -> None:
     """Two listeners who differ leave everything open, but not more than the scale has."""
     merged = merged_of(
