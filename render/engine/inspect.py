@@ -13,6 +13,8 @@ from __future__ import annotations
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
+import numpy as np
+
 from render.analysis.bands import BandGauge, Bands
 from render.analysis.boom import BoomGauge, Resonance
 from render.analysis.clicks import ClickGauge, Clicks
@@ -31,12 +33,9 @@ from render.analysis.stretches import Stretch, Stretches
 from render.audio.array import AnySamples
 from render.audio.read import TakeInfo, TakeReader
 from render.engine.listen import OnFrames, each_block
-from render.finish.block_meter import BlockMeter
+from render.finish.source_peaks import NEARBY_FRACTION, highest_between
 from render.finish.spectral_loudness import SpectralLoudness
 from render.session.takes import Take
-
-NEARBY_FRACTION = 0.4
-"""What stands between samples more than 8 dB above them is not looked for: no source makes it."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -112,7 +111,7 @@ class Inspector:
             DropoutGauge(sample_rate_hz=rate_hz),
             ClickGauge(sample_rate_hz=rate_hz),
         )
-        self._peaks = BlockMeter(sample_rate_hz=rate_hz, weigh=False, nearby_fraction=NEARBY_FRACTION)
+        self._highest = [0.0, 0.0]
         self._envelope = EnvelopeGauge(sample_rate_hz=rate_hz)
         self._windows = SpectralFrames(sample_rate_hz=rate_hz)
         self._loudness = SpectralLoudness(sample_rate_hz=rate_hz, size=self._windows.size)
@@ -133,7 +132,6 @@ class Inspector:
         self._frames += len(block)
         for stretch in self._stretches.add(block):
             self._add_stretch(stretch)
-        self._peaks.add(block)
         self._envelope.add(block)
 
     def add_windows(self, block: AnySamples) -> None:
@@ -151,7 +149,7 @@ class Inspector:
         measured = zip(
             self._levels.result(),
             self._loudness.loudness_lufs(self._frames),
-            self._peaks.finish_peaks(),
+            self._highest,
             *(gauge.result() for gauge in self._faults),
             noise_from_bands(bands),
             hum,
@@ -176,8 +174,22 @@ class Inspector:
 
     def _add_stretch(self, stretch: Stretch) -> None:
         self._levels.add(stretch)
+        self._find_peaks(stretch)
         for gauge in self._faults:
             gauge.add(stretch)
+
+    def _find_peaks(self, stretch: Stretch) -> None:
+        """The highest true peak so far."""
+        core = stretch.core
+        for channel, sound in enumerate(stretch.sound):
+            tops = np.maximum(stretch.highest[channel, core], -stretch.lowest[channel, core])
+            highest = max(self._highest[channel], float(tops.max(initial=0.0)))
+            slots = np.flatnonzero(tops >= NEARBY_FRACTION * highest) + core.start
+            if highest > 0.0 and len(slots):
+                highest = highest_between(
+                    sound, slots=slots, slot_frames=stretch.slot_frames, highest_gain=highest
+                )
+            self._highest[channel] = highest
 
     def _add_spectra(self, spectra: Spectra | None) -> None:
         if spectra is None:

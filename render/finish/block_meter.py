@@ -1,4 +1,4 @@
-"""Loudness sums and true peaks of a sound that comes block by block: a finished file read back, or a capture.
+"""Loudness sums and true peak of a finished sound that comes block by block, as a decoder gives it.
 
 Beside the chain: nothing of it is heard. The same measurements as `loudness` and `true_peak` make of a mix store.
 """
@@ -26,12 +26,6 @@ class BlockMeter:
     ----------
     sample_rate_hz : int
         8000 to 768000.
-    weigh : bool
-        Whether loudness sums are wanted; without them only peaks are looked for.
-    nearby_fraction : float
-        Peaks between samples are looked for where samples reach this share of the highest so far, 0 to 1. 0 leaves
-        nothing out; 0.4 only what stands 8 dB above its samples, as nothing does but tones next to half the sample
-        rate.
 
     Raises
     ------
@@ -47,9 +41,9 @@ class BlockMeter:
     .. [1] ITU-R BS.1770-5 (11/2023), Annex 1 (loudness) and Annex 2 (true peak).
     """
 
-    def __init__(self, *, sample_rate_hz: int, weigh: bool = True, nearby_fraction: float = 0.0) -> None:
+    def __init__(self, *, sample_rate_hz: int) -> None:
         self._grid = time_grid(sample_rate_hz)
-        self._sample_rate_hz, self._weigh, self._nearby = sample_rate_hz, weigh, nearby_fraction
+        self._sample_rate_hz = sample_rate_hz
         slot = self._grid.slot_frames
         # In front of what is measured next lies what the weighting filter and the interpolator have still to hear.
         self._before = max(RUN_IN_SLOTS, -(-HALF_FRAMES // slot)) * slot
@@ -77,7 +71,11 @@ class BlockMeter:
 
     def finish(self) -> SlotPowers:
         """Sums per slot of both channels together; nothing may be added afterwards."""
-        self.finish_peaks()
+        self._held[self._filled :] = 0.0
+        while (left := self._filled - self._before) > 0:
+            self._measure(min(left + HALF_FRAMES, self._chunk))
+            self._move_on()
+            self._held[max(self._filled, 0) :] = 0.0
         count = -(-self._frames // self._grid.slot_frames)
         weighted, plain = (np.concatenate(sums) for sums in zip(*self._sums, strict=True))
         return SlotPowers(
@@ -86,15 +84,6 @@ class BlockMeter:
             sample_rate_hz=self._sample_rate_hz,
             frames=self._frames,
         )
-
-    def finish_peaks(self) -> tuple[float, float]:
-        """True peak of each channel: largest absolute value, linear, 0 for silence; nothing may be added afterwards."""
-        self._held[self._filled :] = 0.0
-        while (left := self._filled - self._before) > 0:
-            self._measure(min(left + HALF_FRAMES, self._chunk))
-            self._move_on()
-            self._held[max(self._filled, 0) :] = 0.0
-        return self._highest[0], self._highest[1]
 
     @property
     def true_peak_gain(self) -> float:
@@ -109,8 +98,7 @@ class BlockMeter:
 
     def _measure(self, frames: int) -> None:
         """Loudness sums and peaks of the next so many frames held."""
-        if self._weigh:
-            self._sum_slots(frames)
+        self._sum_slots(frames)
         peaks = measure_block_peaks(self._held, sample_rate_hz=self._sample_rate_hz)
         first = self._before // self._grid.block_frames
         # One block earlier: a waveform may rise before the first sample.
@@ -136,8 +124,7 @@ class BlockMeter:
     ) -> None:
         """Look for something higher than what was found so far."""
         least = max(self._highest[source], float(peaks[blocks, source].max()))
-        blocks = blocks[peaks[blocks, source] >= self._nearby * least]
-        if least == 0.0 or not len(blocks):
+        if least == 0.0:
             return
         alone = np.zeros(self._held.shape, np.float32, order="F")
         alone[:, 0] = self._held[:, source]

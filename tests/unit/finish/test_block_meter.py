@@ -22,17 +22,14 @@ def fading(frames: int, *, seed: int = 1) -> NDArray[np.float32]:
     return np.asarray(audio * np.exp(-np.arange(frames) / RATE_HZ)[:, np.newaxis], np.float32)
 
 
-@pytest.mark.parametrize("nearby_fraction", [0.0, 0.4])
 @pytest.mark.parametrize("frames", [1, 100, 960, 48_000, 122 * 960, 122 * 960 + 60, 300_000])
-def test_the_true_peak_is_that_of_a_finished_file(*, frames: int, nearby_fraction: float) -> None:
-    """Of each channel by itself; found in blocks as it is found at once, at the edges of the file too."""
+def test_the_true_peak_is_that_of_a_mix_store(frames: int) -> None:
+    """Found in blocks as it is found at once, at the edges of the file too."""
     audio = fading(frames, seed=frames)
-    meter = BlockMeter(sample_rate_hz=RATE_HZ, weigh=False, nearby_fraction=nearby_fraction)
+    meter = BlockMeter(sample_rate_hz=RATE_HZ)
     meter.add(audio)
-    for channel, found in enumerate(meter.finish_peaks()):
-        alone = np.zeros_like(audio)
-        alone[:, 0] = audio[:, channel]
-        assert found == pytest.approx(true_peak_gain(alone, sample_rate_hz=RATE_HZ), rel=1e-6)
+    meter.finish()
+    assert meter.true_peak_gain == pytest.approx(true_peak_gain(audio, sample_rate_hz=RATE_HZ), rel=1e-6)
 
 
 @pytest.mark.parametrize("frames", [100, 48_000, 200_000])
