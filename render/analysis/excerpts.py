@@ -63,9 +63,10 @@ def choose_windows(power: Reals, weighted: Reals, *, hop_s: float, excerpt_s: fl
     Notes
     -----
     Loudest: in the middle of the excerpt lie the three seconds with the most weighted power. Typical: the passage whose
-    spectrum and whose distribution of momentary loudness are nearest to the whole take's: root mean square of the
-    differences in dB over bands that count, plus that over five quantiles. Only steps of a fortieth of an excerpt are
-    tried. Common practice, no source.
+    shape of spectrum and whose distribution of momentary loudness are nearest to the whole take's: root mean square of
+    the differences in dB over bands that count, plus that over five quantiles. A spectrum is the mean of its levels in
+    dB here: one loud chord does not stand for all. Only steps of a fortieth of an excerpt
+    are tried. Common practice, no source.
     """
     for name, value in (("hop_s", hop_s), ("excerpt_s", excerpt_s)):
         if not value > 0.0:
@@ -98,12 +99,13 @@ def _sums(values: Reals, span: int) -> Reals:
 
 
 def _spectrum_misfit(power: Reals, starts: Reals, length: int) -> Reals:
-    """Root mean square difference in dB of each passage's spectrum, its level included, from the whole's."""
+    """Root mean square difference in dB of each passage's spectrum, its level aside, from the whole's."""
     whole = power.mean(axis=0)
     counts = whole > whole.max() * 10.0 ** (HEARD_BAND_DB / 10.0)
-    total = np.concatenate([np.zeros_like(power[:1]), np.cumsum(power, axis=0)])[:, counts]
-    means = np.maximum((total[starts + length] - total[starts]) / length, 1e-9 * whole[counts])
-    return _rms(_db(means) - _db(whole[counts]))
+    levels = _db(np.maximum(power[:, counts], whole[counts] * 10.0 ** (GATE_DB / 10.0)))
+    total = np.concatenate([np.zeros_like(levels[:1]), np.cumsum(levels, axis=0)])
+    difference = (total[starts + length] - total[starts]) / length - levels.mean(axis=0)
+    return _rms(difference - difference.mean(axis=1, keepdims=True))
 
 
 def _loudness_misfit(weighted: Reals, starts: Reals, length: int, *, hop_s: float) -> Reals:

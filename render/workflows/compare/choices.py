@@ -63,15 +63,15 @@ def recipe_choice(recipe: Recipe) -> Choice:
     return Choice(recipe.name, recipe.title or recipe.name, recipe)
 
 
-def with_capture(choices: Sequence[Choice]) -> list[Choice]:
-    """The capture first, then all others.
+def with_capture(choices: Sequence[Choice], *, like: Recipe) -> list[Choice]:
+    """The capture first, of the channels that a recipe names, then all others.
 
     Raises
     ------
     UsageError
         If names are the same, or there are too many for a listener.
     """
-    every = [capture_choice(choices[0].recipe), *choices]
+    every = [capture_choice(like), *choices]
     names = [choice.name for choice in every]
     for name in names:
         if names.count(name) > 1:

@@ -72,18 +72,17 @@ class Kept:
     def figures(self, identity: str) -> Excerpted | None:
         """What is known of a mix, if it is there whole."""
         self._used.update({f"{identity}.npz", f"{identity}.npy"})
-        path = self.folder / f"{identity}.npz"
-        if not path.is_file() or not (self.folder / f"{identity}.npy").is_file():
-            return None
         try:
-            with np.load(path, allow_pickle=False) as held:
-                return _excerpted({name: held[name] for name in held.files})
+            with (self.folder / f"{identity}.npz").open("rb") as file, np.load(file) as held:
+                found = _excerpted({name: held[name] for name in held.files})
+            mix = self.mix(identity)
         except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile):
             return None
+        return found if mix.shape == (found.unmatched.slots.frames, 2) else None
 
     def mix(self, identity: str) -> AnySamples:
         """The linear mix, float32, shape (frames, 2), read as it is used."""
-        held: AnySamples = np.load(self.folder / f"{identity}.npy", mmap_mode="r", allow_pickle=False)
+        held: AnySamples = np.load(self.folder / f"{identity}.npy", mmap_mode="r")
         return held
 
     def keep(self, identity: str, mix: AnySamples, figures: Excerpted) -> None:

@@ -121,7 +121,7 @@ def compare_session(request: CompareRequest, *, watch: Watch) -> CompareResult:
             f"--excerpt {request.excerpt_s:g}: must be {SHORTEST_EXCERPT_S:g} to {LONGEST_EXCERPT_S:g} s; "
             "--whole takes all"
         )
-    choices = with_capture(_choices(request))
+    choices = _choices(request)
     folder = (request.output or request.session.resolve().parent / DEFAULT_FOLDER).absolute()
     session = find_takes(request.session, deep=request.deep, output=folder)
     materials = look_at_headers(session.takes, choices)
@@ -156,16 +156,16 @@ def compare_session(request: CompareRequest, *, watch: Watch) -> CompareResult:
 
 
 def _choices(request: CompareRequest) -> list[Choice]:
-    """What the call names, without the capture."""
+    """The capture, and what the call names."""
     recipes = load_recipes(list(request.recipes)) if request.recipes else [builtin_recipe()]
     refuse_faults(recipes)
     if request.steps:
         if len(recipes) > 1 or request.vary:
             raise UsageError("--steps takes one recipe apart: name one, and leave out --vary")
-        return step_choices(recipes[0])
+        return with_capture(step_choices(recipes[0]), like=recipes[0])
     choices = [recipe_choice(recipe) for recipe in recipes]
     variations = [parse_variation(text) for text in request.vary]
-    return vary_choices(choices, variations) if variations else choices
+    return with_capture(vary_choices(choices, variations) if variations else choices, like=recipes[0])
 
 
 def _refuse_folder(folder: Path, session: Session) -> None:
@@ -269,7 +269,10 @@ def _page(request: CompareRequest, cells: Sequence[Cell], *, loudness_lufs: floa
 def _title(request: CompareRequest) -> str:
     path = request.session.resolve()
     name = path.stem if path.is_file() else path.name
-    return f"{name}, step by step" if request.steps else name
+    if not request.steps:
+        return name
+    recipe = load_recipes(list(request.recipes))[0] if request.recipes else builtin_recipe()
+    return f"{name}: {recipe.title or recipe.name}, step by step"
 
 
 def _remarks(cells: Sequence[Cell], page: ListeningPage) -> list[str]:

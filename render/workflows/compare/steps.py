@@ -38,8 +38,7 @@ def step_choices(recipe: Recipe) -> list[Choice]:
         steps.append(("with the room", recipe, False))
     steps.append(("finished, with its limiter", recipe, True))
     return [
-        Choice(f"{recipe.name}: {text}", f"{text[0].upper()}{text[1:]}", made, limited=limited)
-        for text, made, limited in steps
+        Choice(text, f"{text[0].upper()}{text[1:]}", made, limited=limited) for text, made, limited in steps
     ]
 
 

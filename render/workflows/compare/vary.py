@@ -124,7 +124,7 @@ def _keys(text: str) -> Keys:
     keys: list[str | int] = []
     at = 0
     for part in _PART.finditer(text):
-        if part.start() != at or (at == 0) == text.startswith(".") or (at and text[at] not in ".["):
+        if part.start() != at or (text[at] not in ".[") != (at == 0):
             return ()
         keys.append(part[1] if part[2] is None else int(part[2]))
         at = part.end()
