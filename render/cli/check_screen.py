@@ -32,9 +32,11 @@ def print_checked(result: CheckResult, *, faults_only: bool) -> None:
         return
     say("\n".join(_table(result.takes, width)))
     for take in result.takes:
-        if take.findings:
-            say("\n" + "\n".join([take.name, *_told(take, width)]))
+        if lines := _told(take, width):
+            say("\n" + "\n".join([take.name, *lines]))
     say("")
+    for line in _booms(result.takes):
+        say(textwrap.fill(line, width, subsequent_indent="  "))
     for note in result.notes:
         say(textwrap.fill(note, width))
     say(_count(result))
@@ -51,10 +53,14 @@ def _table(takes: Sequence[CheckedTake], width: int) -> list[str]:
         if sum(widths[c] + 2 for c in shown) - 2 <= width:
             break
         shown.remove(column)
-    return [
+    lines = [
         "  ".join(row[c].ljust(widths[c]) if c in WORDS else row[c].rjust(widths[c]) for c in shown).rstrip()
         for row in rows
     ]
+    left_out = [HEADINGS[column] for column in range(len(HEADINGS)) if column not in shown]
+    if left_out:
+        lines.append(f"no room for: {', '.join(left_out)}; widen the window, or use --json")
+    return lines
 
 
 def _rows(take: CheckedTake) -> list[tuple[str, ...]]:
@@ -105,11 +111,38 @@ def _told(take: CheckedTake, width: int) -> list[str]:
     """Every finding with its remedy, wrapped."""
     lines = []
     for finding in take.findings:
+        if finding.kind == "boom":  # the same in every take of a guitar: told once, below
+            continue
         text = f"{finding.severity}{_source(take, finding)}: {finding.text}"
         lines.append(textwrap.fill(text, width, initial_indent="  ", subsequent_indent="      "))
         lines.append(
             textwrap.fill(finding.remedy, width, initial_indent="      ", subsequent_indent="      ")
         )
+    return lines
+
+
+def _booms(takes: Sequence[CheckedTake]) -> list[str]:
+    """Body resonances of all takes together, a line a source."""
+    heard: dict[str, list[tuple[float, float]]] = {}
+    for take in takes:
+        for finding in take.findings:
+            if finding.kind == "boom" and finding.channel is not None:
+                figures = finding.figures["frequency_hz"], finding.figures["prominence_db"]
+                heard.setdefault(take.name_of(finding.channel), []).append(figures)  # type: ignore[arg-type]
+    lines = []
+    for name, booms in heard.items():
+        groups: list[list[tuple[float, float]]] = []
+        for boom in sorted(booms):
+            if groups and boom[0] < 1.04 * groups[-1][-1][0]:
+                groups[-1].append(boom)
+            else:
+                groups.append([boom])
+        told = [
+            f"{sum(hz for hz, _ in group) / len(group):.0f} Hz ({max(db for _, db in group):.0f} dB"
+            + (f", {len(group)} takes)" if len(takes) > 1 else ")")
+            for group in groups
+        ]
+        lines.append(f"note, {name}: it booms at {', '.join(told)}. drytake suggest fits cuts to it.")
     return lines
 
 

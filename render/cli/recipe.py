@@ -10,7 +10,7 @@ from pathlib import Path
 
 DESCRIPTION = """\
 Read a recipe back: its faults, all its values, its curves.
-Without RECIPE the built-in one is meant."""
+Without RECIPE, show and plot take the built-in one."""
 
 
 def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:

@@ -10,7 +10,7 @@ from render.cli.render import jobs
 
 EXAMPLES = """\
 examples:
-  drytake suggest my_rehearsal/ -o my_guitar.toml                a recipe, and my_guitar.png with before and after
+  drytake suggest my_rehearsal/ -o my_guitar.toml                a recipe, and a picture of before and after
   drytake suggest my_rehearsal/ -o my_guitar.toml --width -6     wider
   drytake suggest my_rehearsal/ -o my_guitar.toml --like recipes/steel_fingerstyle.toml
                                                  only what this guitar needs, all else as there

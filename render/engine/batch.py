@@ -19,8 +19,8 @@ from render.engine.job import Event, Job, Options, Watch, Work
 from render.engine.ledger import Ledger, Line
 from render.engine.line import done_line, failed_line
 from render.engine.listen import measure_take_alignment
-from render.engine.meet import channels_of, meet
-from render.engine.mix import measure_mix, render_mix
+from render.engine.meet import as_the_others, channels_of, meet
+from render.engine.mix import Passage, measure_mix, render_mix
 from render.engine.ready import ReadyRecipes
 from render.engine.session_gain import SessionGains
 from render.engine.spares import Spares
@@ -188,7 +188,10 @@ class _Batch:
         for session in sessions.values():
             moves = meet(session[0].job.recipe, [found.get(keys[id(work)]) for work in session])
             for work, moved in zip(session, moves, strict=True):
-                work.moved = moved
+                others = session_identity(work, Passage(), self.options)
+                work.moved = (
+                    as_the_others(moved, self.ledger.aligned(others)) if work.job.by_itself else moved
+                )
 
     def _find_session_gains(self) -> None:
         """Where a recipe asks for one gain for a whole session."""

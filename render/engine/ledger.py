@@ -57,6 +57,7 @@ class Ledger:
         self._by_identity: dict[str, Line] = {}
         self._by_mix: dict[str, Line] = {}
         self._by_output: dict[str, Line] = {}
+        self._aligned: dict[str, dict[str, Line]] = {}
         self._by_session: dict[str, Line] = {}
         self._torn = False
         self._load()
@@ -92,6 +93,10 @@ class Ledger:
         """Newest line of a session that was levelled as a whole, with its gain, else None."""
         return self._by_session.get(session_identity)
 
+    def aligned(self, session_identity: str) -> list[Line]:
+        """What takes of a session were moved by as they measured themselves, the newest of each."""
+        return list(self._aligned.get(session_identity, {}).values())
+
     def add(self, line: Line) -> None:
         """Write one line at once, so that whatever happens next it is whole."""
         text = json.dumps(line, ensure_ascii=False, allow_nan=False) + "\n"
@@ -115,6 +120,8 @@ class Ledger:
             data = self.path.read_bytes()
         except FileNotFoundError:
             return
+        except NotADirectoryError as error:
+            raise OutputError(f"{self.folder}: is a file; choose another folder with -o") from error
         except OSError as error:
             raise OutputError(f"{self.path}: cannot be read: {error.strerror}") from error
         self._torn = bool(data) and not data.endswith(b"\n")
@@ -131,5 +138,8 @@ class Ledger:
             self._by_identity[line["identity"]] = line
             self._by_mix[line["mix_identity"]] = line
             self._by_output[line["output"]] = line
+            alignment = line.get("alignment")
+            if alignment and alignment["delay_from"] == "take" and line["session_identity"] is not None:
+                self._aligned.setdefault(line["session_identity"], {})[line["take"]] = alignment
             if line["session_takes"] > 1 and line["session_identity"] is not None:
                 self._by_session[line["session_identity"]] = line

@@ -8,9 +8,9 @@ the side it decides what is left and what is right, and a picture must not chang
 from __future__ import annotations
 
 import statistics
-from collections.abc import Sequence
-from dataclasses import asdict, dataclass
-from typing import Literal
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
+from typing import Any, Literal
 
 import numpy as np
 
@@ -111,6 +111,33 @@ def meet(recipe: Recipe, alignments: Sequence[Alignment | None]) -> list[Moved]:
         polarity, polarity_from = _polarity(source, other, it, sign)
         moves.append(Moved(name, delay_ms, uncertainty_ms, polarity, delay_from, polarity_from))
     return moves
+
+
+def as_the_others(moved: Moved, others: Sequence[Mapping[str, Any]]) -> Moved:
+    """A take that was named by itself and does not tell goes by what its session's takes came to in an earlier run.
+
+    Parameters
+    ----------
+    moved : Moved
+    others : sequence of mappings
+        `Moved.as_dict` of takes that measured themselves.
+    """
+    same = [other for other in others if other["source"] == moved.source]
+    if not same:
+        return moved
+    if moved.delay_from == "nothing":
+        delays_ms = [float(other["delay_ms"]) for other in same]
+        middle_ms = statistics.median(delays_ms)
+        moved = replace(
+            moved,
+            delay_ms=_rounded(middle_ms),
+            uncertainty_ms=_rounded(max(abs(delay_ms - middle_ms) for delay_ms in delays_ms)),
+            delay_from="session",
+        )
+    if moved.polarity_from == "nothing":
+        flips = sum(1 if other["polarity"] == "flip" else -1 for other in same)
+        moved = replace(moved, polarity="flip" if flips > 0 else "keep", polarity_from="session")
+    return moved
 
 
 def channels_of(recipe: Recipe) -> tuple[int, int]:

@@ -75,8 +75,23 @@ def sweep_spools(folder: Path) -> None:
     """
     for path in folder.rglob(f"{TEMPORARY_PREFIX}*"):
         with suppress(OSError):
-            if path.name.startswith(_own_prefix()) or time.time() - path.stat().st_mtime > STALE_S:
+            old = time.time() - path.stat().st_mtime > STALE_S
+            if path.name.startswith(_own_prefix()) or old or _is_orphan(path):
                 path.unlink()
+
+
+def _is_orphan(path: Path) -> bool:
+    """Whether a spool file's process is gone, as far as this system tells."""
+    number = path.name.removeprefix(PREFIX).partition("-")[0]
+    if os.name != "posix" or not path.name.startswith(PREFIX) or not number.isdecimal():
+        return False
+    try:
+        os.kill(int(number), 0)
+    except ProcessLookupError:
+        return True
+    except OSError:
+        return False
+    return False
 
 
 def _own_prefix() -> str:

@@ -112,6 +112,8 @@ def find_takes(session: Path, *, deep: bool = False, output: Path | None = None)
             found.append(_in_folder(folder, PurePath(folder.relative_to(session))))
         except SessionError as error:
             notes.append(f"{error}; it was passed over")
+    if not deep:
+        notes += _not_looked_at(session, output)
     result = Session(
         folder=session,
         takes=tuple(take for part in found for take in part.takes),
@@ -251,6 +253,19 @@ def _clashing(stems: Sequence[str]) -> list[int]:
 
 def _folded(name: str) -> str:
     return unicodedata.normalize("NFC", unicodedata.normalize("NFC", name).casefold())
+
+
+def _not_looked_at(session: Path, output: Path | None) -> list[str]:
+    """A word on subfolders with sound in them."""
+    with_sound = [
+        folder.relative_to(session).as_posix()
+        for folder in _subfolders(session, output)
+        if any(path.suffix.lower() in SOUND_SUFFIXES for path in folder.iterdir())
+    ]
+    if not with_sound:
+        return []
+    names = ", ".join(with_sound[:3]) + (f" and {len(with_sound) - 3} more" if len(with_sound) > 3 else "")
+    return [f"not looked at: {names}; add --deep for subfolders"]
 
 
 def _subfolders(session: Path, output: Path | None) -> list[Path]:

@@ -27,7 +27,8 @@ SOURCE_KEYS = {
     "dc",
 }
 TAKE_KEYS = {
-    "take", "files", "format", "sample_rate_hz", "duration_s", "sources", "delay_ms", "delay_uncertainty_ms", "polarity",
+    "take", "files", "format", "sample_rate_hz", "duration_s", "sources", "delay_ms", "delay_uncertainty_ms",
+    "polarity",
     "sound_from_s", "sound_to_s", "pauses_s", "findings",
 }  # fmt: skip
 

@@ -45,8 +45,12 @@ def test_a_recipe_and_a_picture(session: Path, tmp_path: Path, capsys: pytest.Ca
     assert recipe.title == "my guitar, measured from its takes"
     assert "body at 106 Hz" in said
     assert "measured from 2 of 2 takes" in said
-    assert target.with_suffix(".png").read_bytes()[:4] == b"\x89PNG"
-    assert sorted(path.name for path in tmp_path.iterdir()) == ["evening", "my guitar.png", "my guitar.toml"]
+    assert target.with_name(f"{target.stem}_before_after.png").read_bytes()[:4] == b"\x89PNG"
+    assert sorted(path.name for path in tmp_path.iterdir()) == [
+        "evening",
+        "my guitar.toml",
+        "my guitar_before_after.png",
+    ]
     assert {path: path.read_bytes() for path in session.iterdir()} == before
 
     assert main(["render", str(session), "-r", str(target), "-o", str(tmp_path / "mixes"), "--quiet"]) == 0
@@ -92,7 +96,7 @@ def test_nothing_is_overwritten_unless_asked(
     assert main(["suggest", str(session), "-o", str(target)]) == 2
     assert "--redo" in capsys.readouterr().err
     assert target.read_text(encoding="utf-8") == "# mine"
-    assert not target.with_suffix(".png").exists()
+    assert not target.with_name(f"{target.stem}_before_after.png").exists()
     assert main(["suggest", str(session), "-o", str(target), "--redo", "--quiet"]) == 0
     assert load_recipe(target)
 
@@ -175,7 +179,7 @@ def test_without_the_plotting_library(
     assert main(["suggest", str(session), "-o", str(tmp_path / "a.toml")]) == 0
     assert "drytake[plot]" in capsys.readouterr().out
     assert (tmp_path / "a.toml").exists()
-    assert not (tmp_path / "a.png").exists()
+    assert not (tmp_path / "a_before_after.png").exists()
 
 
 def test_exchanged_channels_are_noticed(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -103,9 +103,8 @@ def clock(instant_s: float) -> str:
 
 
 def at_places(places_s: tuple[float, ...], *, most: int = 3) -> str:
-    """`at 0:07.4, 0:09.1, 0:12.0 and 5 more`; empty without places."""
-    if not places_s:
-        return ""
-    shown = ", ".join(clock(place) for place in places_s[:most])
-    more = len(places_s) - most
-    return f"at {shown}" + (f" and {more} more" if more > 0 else "")
+    """`at 0:07.4, 0:09.1 and 0:12.0`, or `at 0:07.4, 0:09.1, 0:12.0 and other places`; each moment once."""
+    moments = list(dict.fromkeys(clock(place) for place in places_s))
+    if len(moments) > most:
+        return f"at {', '.join(moments[:most])} and other places"
+    return f"at {' and '.join(filter(None, [', '.join(moments[:-1]), moments[-1]]))}" if moments else ""

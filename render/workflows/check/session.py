@@ -7,6 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from render.analysis.noise import Noise
 from render.engine.inspect import Inspection, inspect_take
 from render.engine.job import Event, Watch
 from render.errors import DrytakeError, OutputError, TakeError
@@ -20,6 +21,10 @@ from render.workflows.check.sources import findings_of_source
 from render.workflows.check.takes import findings_of_take, unreadable
 
 DIGITS = 3
+STILL_PLAYING_DB = 30.0
+TOLD_S = 0.5e-3
+"""A delay that is not sure to half a millisecond, 17 cm of air, is no answer."""
+
 SourceFigures = dict[str, float | int | None]
 
 
@@ -62,12 +67,18 @@ class CheckedTake:
     @property
     def delay_ms(self) -> float | None:
         """How much later the second source is, None where that cannot be told."""
-        return None if self.inspection is None else _milliseconds(self.inspection.alignment.delay_s)
+        inspection = self.inspection
+        return _milliseconds(inspection.alignment.delay_s) if inspection and self._tells_delay else None
 
     @property
     def delay_uncertainty_ms(self) -> float | None:
         """Within this of it, 95 % of the time."""
-        return None if self.inspection is None else _milliseconds(self.inspection.alignment.uncertainty_s)
+        inspection = self.inspection
+        return _milliseconds(inspection.alignment.uncertainty_s) if inspection and self._tells_delay else None
+
+    @property
+    def _tells_delay(self) -> bool:
+        return self.inspection is not None and (self.inspection.alignment.uncertainty_s or 0.0) <= TOLD_S
 
     @property
     def sources(self) -> tuple[SourceFigures, ...]:
@@ -82,7 +93,7 @@ class CheckedTake:
                 "rms_dbfs": _decibels(source.levels.rms_gain),
                 "crest_db": _figure(source.levels.crest_db),
                 "loudness_lufs": _figure(source.loudness_lufs),
-                "noise_dbfs": _figure(source.noise.level_dbfs),
+                "noise_dbfs": _figure(source.noise.level_dbfs) if _is_noise(source.noise) else None,
                 "dc": round(source.levels.dc, 8) + 0.0,
             }
             for channel, source in zip(self.channels, self.inspection.sources, strict=True)
@@ -260,6 +271,11 @@ def _make_folder(folder: Path) -> None:
         raise OutputError(
             f"{folder}: cannot be made: {error.strerror}; choose another folder with --plot"
         ) from error
+
+
+def _is_noise(noise: Noise) -> bool:
+    """Whether the quietest passage is noise, and not playing that never stops."""
+    return noise.settled or noise.signal_to_noise_db > STILL_PLAYING_DB
 
 
 def _milliseconds(seconds: float | None) -> float | None:

@@ -3,11 +3,18 @@
 from __future__ import annotations
 
 import math
+import statistics
 from collections.abc import Sequence
 
-from render.analysis.likeness import compare_takes
+from render.analysis.likeness import FEWEST_TAKES, compare_takes
 from render.engine.inspect import Inspection
+from render.engine.meet import RELIABLE_S
 from render.workflows.check.findings import Finding
+
+OUT_OF_LINE_MS = 1.0
+"""A microphone that was moved within the body changes this by some tenths."""
+
+SCATTERED_MS = 0.2
 
 
 def findings_of_session(inspections: Sequence[Inspection | None]) -> list[list[Finding]]:
@@ -51,13 +58,48 @@ def findings_of_session(inspections: Sequence[Inspection | None]) -> list[list[F
                 Finding(
                     "other-guitar",
                     "warning",
-                    f"this take does not sound like the others: its sources stand {like.nearest_db:.1f} dB apart from "
-                    f"those of any other take, where {like.usual_db:.1f} dB is usual here",
+                    f"another guitar than in the other takes, it seems: {like.nearest_db:.1f} dB from the nearest; "
+                    f"{like.usual_db:.1f} dB is usual here",
                     "another guitar, or another setting of its preamp? Then it needs a recipe of its own",
                     figures=figures,
                 )
             )
+    for index, late in _out_of_line(inspections):
+        found[index].append(late)
     return found
+
+
+def _out_of_line(inspections: Sequence[Inspection | None]) -> list[tuple[int, Finding]]:
+    """Takes whose sources lie apart by another time than those of the other takes."""
+    known = [
+        (index, 1000.0 * it.alignment.delay_s, 1000.0 * it.alignment.uncertainty_s)
+        for index, it in enumerate(inspections)
+        if it is not None
+        and it.alignment.delay_s is not None
+        and it.alignment.uncertainty_s is not None
+        and it.alignment.uncertainty_s <= RELIABLE_S
+    ]
+    if len(known) < FEWEST_TAKES:
+        return []
+    middle_ms = statistics.median(delay_ms for _, delay_ms, _ in known)
+    usual_ms = statistics.median(abs(delay_ms - middle_ms) for _, delay_ms, _ in known)
+    if usual_ms > SCATTERED_MS:  # two recorders, started by hand for every take
+        return []
+    return [
+        (
+            index,
+            Finding(
+                "drift",
+                "warning",
+                f"the second source comes {delay_ms - middle_ms:+.2f} ms later than in the other takes",
+                "another place of the microphone, or a track that was moved: align this take by itself, "
+                'delay_ms = "auto" does it',
+                figures={"against_others_ms": round(delay_ms - middle_ms, 3)},
+            ),
+        )
+        for index, delay_ms, uncertainty_ms in known
+        if abs(delay_ms - middle_ms) > max(OUT_OF_LINE_MS, 2.0 * uncertainty_ms)
+    ]
 
 
 def _finite(value: float) -> float | None:

@@ -23,8 +23,11 @@ SOFT_DBTP = -40.0
 """A source that never comes above this was recorded some 30 dB too low: noise comes up with it."""
 
 FULL_DBTP = -0.1
-HUM_HEARD_DB = 60.0
-"""Hum this far below the playing, or farther, is a note only: quieter than the noise of most rooms in the recording."""
+HUM_HEARD_DB = 50.0
+"""Hum this far below the playing, or farther, is a note only: softer than the noise of most rooms."""
+
+HUM_SPOILS_DB = 20.0
+"""Nearer than this it is heard all the time."""
 
 
 def findings_of_source(inspection: Inspection, source: int, *, channel: int) -> list[Finding]:
@@ -155,7 +158,7 @@ def _noise(measured: SourceInspection, channel: int) -> Finding | None:
         "noise",
         "warning",
         f"noise lies at {noise.level_dbfs:.0f} dBFS, only {noise.signal_to_noise_db:.0f} dB below the playing",
-        "record with more gain at the first stage, farther from fans and traffic; less of it in the mix hides it",
+        "turn the recorder's input up, move away from fans and traffic; less of this source in the mix hides it",
         channel=channel,
         figures={
             "noise_dbfs": round(noise.level_dbfs, 2),
@@ -173,8 +176,9 @@ def _hum(measured: SourceInspection, channel: int) -> Finding | None:
     lines = ", ".join(f"{line.frequency_hz:.1f} Hz at {line.level_dbfs:.0f} dBFS" for line in strongest)
     return Finding(
         "hum",
-        "warning" if below_db < HUM_HEARD_DB else "note",
-        f"mains hum of {hum.mains_hz:.0f} Hz, {hum.level_dbfs:.0f} dBFS in all: {lines}",
+        "fault" if below_db < HUM_SPOILS_DB else "warning" if below_db < HUM_HEARD_DB else "note",
+        f"mains hum of {hum.mains_hz:.0f} Hz, {hum.level_dbfs:.0f} dBFS in all, {below_db:.0f} dB below the playing: "
+        f"{lines}",
         "use a balanced line or an isolating transformer for audio, move away from power supplies and dimmers; never "
         "lift a safety earth. What is left: narrow notches at these frequencies",
         channel=channel,

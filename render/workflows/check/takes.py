@@ -7,6 +7,7 @@ import math
 from render.analysis.ends import SURE
 from render.analysis.roles import Role, guess_microphone
 from render.engine.inspect import Inspection
+from render.engine.meet import RELIABLE_S
 from render.errors import TakeError
 from render.workflows.check.findings import Finding, clock
 
@@ -113,14 +114,15 @@ def _same_signal(inspection: Inspection) -> Finding:
     return Finding(
         "same-signal",
         "fault",
-        f"both channels hold the same signal{turned}: but for a gain they differ by {residual_db:.0f} dB only",
+        f"both channels hold the same signal{turned}: what differs, a gain aside, is {-residual_db:.0f} dB softer",
         "a mono cable, or a recorder set to one input: look at the recorder's routing and record again",
         figures={"difference_db": round(residual_db, 1)},
     )
 
 
 def _role(inspection: Inspection) -> Role:
-    delay_s = inspection.alignment.delay_s
+    alignment = inspection.alignment
+    delay_s = alignment.delay_s if (alignment.uncertainty_s or 0.0) <= RELIABLE_S else None
     return guess_microphone(
         noise=[source.noise for source in inspection.sources],
         resonances=inspection.boom,
@@ -138,7 +140,7 @@ def _exchanged(role: Role, names: tuple[str, str]) -> list[Finding]:
             "note",
             f"{names[0]} seems to be the microphone and {names[1]} the pickup (sure to {100 * role.sureness:.0f} %): "
             f"{signs}",
-            "if the ready recipes are meant, exchange the two channel numbers; if your recipe knows it, all is well",
+            "the ready recipes have the pickup on channel 1: exchange the channel numbers in your copy of one",
             figures={"sureness": role.sureness, "evidence": ", ".join(sign.sign for sign in role.evidence)},
         )
     ]
@@ -202,8 +204,8 @@ def _boom(inspection: Inspection, channels: tuple[int, int], *, source: int) -> 
             "note",
             f"it booms at {resonance.frequency_hz:.0f} Hz: {resonance.prominence_db:.0f} dB above its "
             f"surroundings, {resonance.bandwidth_hz:.0f} Hz wide",
-            f"a peaking stage in its chain: centre_hz = {resonance.frequency_hz:.0f}, "
-            f"gain_db = {-min(resonance.prominence_db, 9.0):.0f}, q = {resonance.peaking_q:.1f}; or a higher high-pass",
+            f"drytake suggest fits cuts to it; by hand: a peaking stage, centre_hz = {resonance.frequency_hz:.0f}, "
+            f"some {-min(0.6 * resonance.prominence_db, 9.0):.0f} dB, q about {min(resonance.peaking_q, 10.0):.0f}",
             channel=channels[source],
             figures={
                 "frequency_hz": round(resonance.frequency_hz, 2),

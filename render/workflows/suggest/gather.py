@@ -21,6 +21,7 @@ from render.analysis.roles import guess_microphone
 from render.audio.read import TakeReader
 from render.engine.inspect import Inspection
 from render.engine.listen import each_block
+from render.engine.meet import RELIABLE_S
 from render.session.takes import Take
 from render.workflows.check.session import CheckedTake
 from render.workflows.suggest.plan import TakeEvidence
@@ -227,7 +228,7 @@ def _sign(inspection: Inspection) -> TakeSign:
 def _meeting(inspection: Inspection, sign: int | None, *, turned: bool) -> TakeMeeting | None:
     """Delay and polarity of the microphone against the pickup, if the take tells them."""
     alignment = inspection.alignment
-    if alignment.delay_s is None or alignment.uncertainty_s is None:
+    if alignment.delay_s is None or alignment.uncertainty_s is None or alignment.uncertainty_s > RELIABLE_S:
         return None
     delay_ms = (-1000.0 if turned else 1000.0) * alignment.delay_s
     return TakeMeeting(delay_ms, 1000.0 * alignment.uncertainty_s, sign)

@@ -60,6 +60,11 @@ class SuggestResult:
         }
 
 
+def picture_path(recipe: Path) -> Path:
+    """Beside the recipe, under a name that `recipe plot` does not use."""
+    return recipe.with_name(f"{recipe.stem}_before_after.png")
+
+
 def suggest_session(request: SuggestRequest, *, watch: Watch) -> SuggestResult:
     """Measure a guitar's takes and write a first recipe for it.
 
@@ -113,7 +118,7 @@ def suggest_session(request: SuggestRequest, *, watch: Watch) -> SuggestResult:
     text = write(plan, base, told, name=request.output.stem, folder=request.output.parent)
     recipe = parse_recipe(text, request.output)  # it loads, or it is not written
     _write(request.output, text)
-    picture, note = draw_plan(plan, recipe, told, request.output.with_suffix(".png"))
+    picture, note = draw_plan(plan, recipe, told, picture_path(request.output))
     return SuggestResult(request.output, picture, plan, told, (*checked.notes, *([note] if note else [])))
 
 
@@ -138,7 +143,7 @@ def _check_request(request: SuggestRequest) -> None:
     if request.like is not None and request.like.resolve() == request.output.resolve():
         raise UsageError(f"{request.output}: is the recipe to begin with; give the new one another name")
     if not request.redo:
-        for path in (request.output, request.output.with_suffix(".png")):
+        for path in (request.output, picture_path(request.output)):
             if path.exists():
                 raise UsageError(f"{path}: is there already; --redo writes it anew")
 

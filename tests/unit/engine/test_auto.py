@@ -138,3 +138,14 @@ def test_an_array_is_aligned_too(tmp_path: Path) -> None:
     mixes = [render_array(capture, recipe, sample_rate_hz=RATE_HZ).audio for recipe in (auto, fixed)]
     frames = min(map(len, mixes))
     assert np.abs(mixes[0][:frames] - mixes[1][:frames]).max() < 2e-3
+
+
+def test_a_take_named_by_itself_has_the_value_of_its_session(session: Path, tmp_path: Path) -> None:
+    """If it does not tell and the log knows what its session came to."""
+    recipe = write_recipe(tmp_path / "auto.toml", AUTO, FLOAT)
+    together = rendered(session, recipe, tmp_path / "mixes")["take_3"]
+    alone = rendered(session / "take_3.wav", recipe, tmp_path / "mixes", redo=True)["take_3"]
+    assert alone["alignment"]["delay_from"] == "session"
+    assert alone["alignment"]["delay_ms"] == together["alignment"]["delay_ms"]
+    (nobody,) = rendered(session / "take_3.wav", recipe, tmp_path / "elsewhere").values()
+    assert nobody["alignment"]["delay_from"] == "nothing"
