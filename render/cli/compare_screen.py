@@ -14,6 +14,7 @@ from render.workflows.compare.report import (
     THRESHOLD_TEXT,
     UNITS,
     distance_rows,
+    letter_of,
     pair_lines,
     rows_of,
 )
@@ -40,8 +41,10 @@ def print_compared(result: CompareResult, *, faults_only: bool) -> None:
     if result.page is None:
         say("no take could be read: there is no page")
         return
-    rows = [HEADINGS, UNITS, *rows_of(result.page, result.widths_db)]
-    say("\n".join(_columns(rows, width, drop=LEAST_NEEDED_FIRST)))
+    lines = _columns(_rows(result, letters=False), width, drop=LEAST_NEEDED_FIRST)
+    if max(map(len, lines)) > width:  # long names: those of the next table stand for them
+        lines = _columns(_rows(result, letters=True), width, drop=LEAST_NEEDED_FIRST)
+    say("\n".join(lines))
     say("\nhow far the spectra lie apart, mean over all excerpts (dB, third octaves)")
     say("\n".join(_columns(distance_rows(result.pairs, result.choices), width)))
     say("")
@@ -55,6 +58,17 @@ def print_compared(result: CompareResult, *, faults_only: bool) -> None:
     )
     say(f"open {result.page_path}")
     say(CAUTION)
+
+
+def _rows(result: CompareResult, *, letters: bool) -> list[tuple[str, ...]]:
+    """The table with its head; versions by name, or by the letters of the table of distances."""
+    if result.page is None:
+        return []
+    rows = rows_of(result.page, result.widths_db)
+    if letters:
+        count = len(result.choices)
+        rows = [(row[0], letter_of(index % count), *row[2:]) for index, row in enumerate(rows)]
+    return [HEADINGS, UNITS, *rows]
 
 
 def serve(result: CompareResult, *, silent: bool) -> None:

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from scipy import signal
 
 from render.cli.main import main
+from render.workflows.compare.serve import PageServer
 from tests.helpers.sessions import FLOAT, PLAIN_RECIPE, ROOM, write_recipe, write_take
 from tests.helpers.signals import plucks
 
@@ -71,7 +72,7 @@ def figures(folder: Path) -> dict[str, Any]:
     return found
 
 
-def sounds(folder: Path) -> dict[tuple[str, str, str], NDArray[np.float64]]:
+def sounds(folder: Path, *, rate_hz: int = RATE_HZ) -> dict[tuple[str, str, str], NDArray[np.float64]]:
     """Every sound as it stands in the page, decoded."""
     html = (folder / "index.html").read_text(encoding="utf-8")
     data = json.loads(re.findall(r'<script[^>]*id="content"[^>]*>(.*?)</script>', html, re.DOTALL)[0])
@@ -82,14 +83,14 @@ def sounds(folder: Path) -> dict[tuple[str, str, str], NDArray[np.float64]]:
             for version in excerpt["versions"]:
                 held = io.BytesIO(base64.b64decode(texts[version["sound"]]))
                 with soundfile.SoundFile(held) as file:
-                    assert (file.format, file.subtype, file.samplerate) == ("FLAC", "PCM_24", RATE_HZ)
+                    assert (file.format, file.subtype, file.samplerate) == ("FLAC", "PCM_24", rate_hz)
                     found[take["name"], excerpt["name"], version["name"]] = file.read(always_2d=True)
     return found
 
 
-def _by_libebur128(audio: NDArray[np.float64]) -> float:
+def _by_libebur128(audio: NDArray[np.float64], rate_hz: int = RATE_HZ) -> float:
     """Integrated loudness, by other hands."""
-    state = pyebur128.R128State(2, RATE_HZ, pyebur128.MeasurementMode.MODE_I)
+    state = pyebur128.R128State(2, rate_hz, pyebur128.MeasurementMode.MODE_I)
     state.add_frames(np.ascontiguousarray(audio).reshape(-1), len(audio))
     return float(pyebur128.get_loudness_global(state))
 
@@ -255,6 +256,76 @@ def test_the_table(
     assert "Clark 1982" in said
     assert "without limiting" in said
     assert "moderate level" in said
+
+
+def test_long_names_give_way_to_letters(
+    material: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """In a narrow window the table goes by the letters of the next one, which has the names."""
+    monkeypatch.setenv("COLUMNS", "80")
+    take, recipe = material / "session" / "02_knock.wav", material / "warm.toml"
+    vary = ["--vary", "sources.mic.gain_db=-12,-6", "--vary", "room.decay_125hz_ratio=1.0,1.5"]
+    assert main(["compare", str(take), "-r", str(recipe), "-o", str(material / "narrow"), *vary]) == 0
+    table, distances = capsys.readouterr().out.split("how far the spectra lie apart")
+    assert max(map(len, table.splitlines())) <= 80
+    assert re.search(r"^ +E +", table, re.MULTILINE)
+    assert re.search(
+        r"^E  warm, sources.mic.gain_db = -6, room.decay_125hz_ratio = 1.5", distances, re.MULTILINE
+    )
+
+
+def test_serve_opens_the_page(material: Path, listen: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The browser is sent to a server on this machine; Ctrl-C ends it and all is well."""
+    opened: list[str] = []
+
+    def stop(_server: PageServer) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("webbrowser.open", opened.append)
+    monkeypatch.setattr(PageServer, "serve_forever", stop)
+    assert run(material, "-o", listen, "--excerpt", 4, "--serve") == 0
+    assert len(opened) == 1
+    assert opened[0].startswith("http://127.0.0.1:")
+
+
+def test_a_very_soft_take_is_told(material: Path, tmp_path: Path) -> None:
+    """Its noise comes up with it."""
+    write_take(tmp_path / "session" / "soft.wav", audio=1e-3 * plucks(2.0, sample_rate_hz=RATE_HZ))
+    call = [
+        "compare",
+        str(tmp_path / "session"),
+        "-r",
+        str(material / "warm.toml"),
+        "-o",
+        str(tmp_path / "out"),
+    ]
+    assert main([*call, "--quiet"]) == 0
+    assert "its noise with it" in figures(tmp_path / "out")["notes"][0]
+
+
+@pytest.mark.parametrize("rate_hz", [44_100, 96_000])
+def test_one_loudness_at_other_rates(material: Path, tmp_path: Path, rate_hz: int) -> None:
+    """Within 0.05 LU of what the page says, by libebur128, whose weighting differs a little there."""
+    write_take(
+        tmp_path / "session" / "a.wav", audio=plucks(3.0, sample_rate_hz=rate_hz), sample_rate_hz=rate_hz
+    )
+    out = tmp_path / "out"
+    assert (
+        main(
+            [
+                "compare",
+                str(tmp_path / "session"),
+                "-r",
+                str(material / "warm.toml"),
+                "-o",
+                str(out),
+                "--quiet",
+            ]
+        )
+        == 0
+    )
+    for audio in sounds(out, rate_hz=rate_hz).values():
+        assert _by_libebur128(audio, rate_hz) == pytest.approx(figures(out)["loudness_lufs"], abs=0.05)
 
 
 def test_json(listen: Path, material: Path, capsys: pytest.CaptureFixture[str]) -> None:

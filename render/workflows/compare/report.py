@@ -83,7 +83,7 @@ def distance_rows(pairs: Sequence[Pair], choices: Sequence[Choice]) -> list[Row]
     """Spectral distances between all versions, a triangle; columns have letters, as rows have."""
     found = {(pair.first, pair.second): pair.distance_db for pair in pairs}
     names = [choice.name for choice in choices]
-    letters = [chr(ord("A") + index) for index in range(len(names))]
+    letters = [letter_of(index) for index in range(len(names))]
     rows: list[Row] = [("", "", *letters[:-1])]
     for row, name in enumerate(names):
         values = (
@@ -91,6 +91,11 @@ def distance_rows(pairs: Sequence[Pair], choices: Sequence[Choice]) -> list[Row]
         )
         rows.append((letters[row], name, *values))
     return rows
+
+
+def letter_of(index: int) -> str:
+    """A for the first version, and so on: there are 26 at most."""
+    return chr(ord("A") + index)
 
 
 THRESHOLD_TEXT = (

@@ -41,6 +41,7 @@ PAGE_NAME = "index.html"
 EXCERPT_S = 20.0
 SHORTEST_EXCERPT_S, LONGEST_EXCERPT_S = 3.0, 600.0
 SOFT_LUFS = -23.0
+RAISED_DB = 30.0
 
 
 @dataclass(frozen=True)
@@ -283,6 +284,12 @@ def _remarks(cells: Sequence[Cell], page: ListeningPage) -> list[str]:
         for cell in cells
         if not cell.matched
     ]
+    raised = max(cells, key=lambda cell: cell.gain_db)
+    if raised.gain_db > RAISED_DB:
+        remarks.append(
+            f"{raised.material.take.name} ({raised.choice.name}): raised by {raised.gain_db:.0f} dB, its noise with "
+            "it; turn down before you listen"
+        )
     if page.loudness_lufs < SOFT_LUFS:
         peak = max(cells, key=lambda cell: cell.measured.unmatched.true_peak_dbtp + cell.gain_db)
         remarks.append(
