@@ -9,8 +9,10 @@ import pytest
 from playwright.sync_api import Browser
 
 from render.cli.main import main
+from render.page.build import write_page
 from render.workflows.compare.serve import PageServer
 from tests.browser.browsers import opened
+from tests.helpers.listening import boathouse
 from tests.helpers.sessions import PLAIN_RECIPE, ROOM, write_recipe, write_take
 
 HOSTILE = "<script>window.hit = 1</script> & 'q'"
@@ -48,22 +50,36 @@ def test_opens_plays_and_shows_names_as_they_are(browser: Browser, compared: Pat
         seen.play()
 
 
-def test_opens_from_the_loopback_server(browser: Browser, compared: Path) -> None:
-    """The same page from `--serve`; it asks for itself and nothing else."""
-    with PageServer(compared.parent) as server:
+def heard_from_server(browser: Browser, folder: Path) -> tuple[str, set[str]]:
+    """Open what a server of this folder hands out, play it, and tell its title and what it asked for."""
+    with PageServer(folder) as server:
         thread = Thread(target=server.serve_forever, args=(0.05,))
         thread.start()
+        context = browser.new_context()
         try:
-            context = browser.new_context()
             page = context.new_page()
             asked: list[str] = []
             page.on("request", lambda request: asked.append(request.url))
             page.goto(server.address)
-            assert page.title() == "<b>boathouse"
             page.keyboard.press("Space")
             page.locator("button.main", has_text="Stop").wait_for()
-            assert {url for url in asked if not url.startswith("data:")} == {server.address}
-            context.close()
+            paths = {url.removeprefix(server.address) for url in asked if not url.startswith("data:")}
+            return page.title(), paths
         finally:
+            context.close()
             server.shutdown()
             thread.join()
+
+
+def test_opens_from_the_loopback_server(browser: Browser, compared: Path) -> None:
+    """The same page from `--serve`; it asks for itself and nothing else."""
+    assert heard_from_server(browser, compared.parent) == ("<b>boathouse", {""})
+
+
+def test_sounds_beside_the_page_come_from_the_server_too(browser: Browser, tmp_path: Path) -> None:
+    """A page too large for one file gets its sounds there."""
+    write_page(boathouse(seconds=0.5), tmp_path, one_file_up_to_bytes=1000)
+    title, asked = heard_from_server(browser, tmp_path)
+    assert title == "Boathouse, first evening"
+    assert len(asked) == 5
+    assert all(path == "" or path.startswith("sound/") for path in asked)
