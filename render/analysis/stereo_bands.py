@@ -64,9 +64,10 @@ def measure_stereo_bands(audio: AnySamples, *, sample_rate_hz: float) -> StereoB
     """
     if audio.ndim != 2 or audio.shape[1] != 2:
         raise ValueError(f"audio must have shape (frames, 2), not {audio.shape}")
-    left, right = np.asarray(audio[:, 0], np.float64), np.asarray(audio[:, 1], np.float64)
-    four = np.stack([left, right, 0.5 * (left + right), 0.5 * (left - right)], axis=1)
-    bands = measure_bands(four, sample_rate_hz=sample_rate_hz)
+    left, right = audio[:, 0], audio[:, 1]
+    rows = np.empty((4, len(audio)), np.float32)
+    rows[0], rows[1], rows[2], rows[3] = left, right, 0.5 * (left + right), 0.5 * (left - right)
+    bands = measure_bands(rows.T, sample_rate_hz=sample_rate_hz)
     mean = np.asarray(bands.power, np.float64).mean(axis=0) if len(bands.power) else np.zeros((4, 0))
     first = int(np.searchsorted(bands.centre_hz, LOWEST_OCTAVE_HZ))
     middles = np.arange(first, len(bands.centre_hz) - 1, 3)
