@@ -33,7 +33,7 @@ const HEADS = [
   ["gain", "dB", "what matched it"],
   ["range", "LU", "between soft and loud passages"],
   ["peak", "dBTP", "true peak, after matching"],
-  ["limiter", "dB", "how far the recipe's own finish turns its loudest peak down; only a step called finished has that in it"],
+  ["limiter", "dB", "how far the recipe's own finish would turn its loudest peak down"],
   ["in mono", "LU", "what one loudspeaker loses of it"],
 ];
 
