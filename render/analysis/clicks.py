@@ -17,7 +17,7 @@ import numpy as np
 from render.analysis.stretches import Counts, Stretch, each_stretch
 from render.audio.array import AnySamples, Reals, Samples32
 
-BOUND_SIGMA = 5.0
+BOUND_SIGMA = 4.5
 """Looked at more closely: a fourth difference so many times its own RMS in the slots before and after. A click of
 ten times the RMS of white noise has seven."""
 
@@ -31,13 +31,16 @@ PEAK_FRACTION = 1.0 / 40.0
 """And as high as this share of the local peak: lower ones are masked, and the onset of a smooth sound has a bend of
 about so much."""
 
-STEP_CHANGE = 2.2
-"""After a step the sound is not louder than before by more than this (7 dB), whole or in its treble: else a note
+STEP_CHANGE = 2.0
+"""After a step the sound is not louder than before by more than this (6 dB), whole or in its treble: else a note
 began there, as notes that are synthesised or cut do."""
 
 SPIKE_SHARPNESS = 15.0
 SPIKE_CHANGE = 4.0
 """After a spike, by more than this (12 dB): nothing begins with a spike, but a note may follow soon."""
+
+NEAR_S = 0.004
+"""And louder already within this time: a note that follows later has not begun with the click."""
 
 LONGEST_S = 0.0012
 """A click is over by then."""
@@ -45,6 +48,10 @@ LONGEST_S = 0.0012
 SOON_S = 0.002
 DECAY_SIGMA = 12.0
 """So much higher than what is more in these 2 ms after it than before: a slap, however short, is still decaying."""
+
+SPARSE_SIGMA = 16.0
+"""And so much higher than the lower quartile of its own millisecond: between the jolts of a click there is nothing,
+within a burst of noise there is noise."""
 
 AROUND_S = 0.010
 """What is fitted and compared on both sides: a note played so near to a click hides it."""
@@ -58,7 +65,8 @@ NOISE_FRACTION = 1e-5
 SHARPNESS = 7.5
 """Energy of the fifth difference against that of the middle band (third difference of sums of neighbours). A spike
 has 21, a step from one sample to the next 11.7; a bend, with which a smooth sound begins, 5; a step over two samples
-2.3, and what strings and bodies do, hardly anything."""
+2.3, and what strings and bodies do, hardly anything. (A spike of exactly two equal samples has 4.2 and is missed:
+synthesised notes begin so.)"""
 
 QUANTA = 12.0
 """And as high as so many steps of the converter (8 bits)."""
@@ -167,7 +175,7 @@ def candidate_slots(stretch: Stretch) -> tuple[Counts, Counts]:
         beside(power, -2) + beside(power, -3), beside(power, 2) + beside(power, 3)
     ) / np.float32(2 * stretch.slot_frames)
     standing = own**2 > np.float32(BOUND_SIGMA**2) * around
-    standing &= own > 2.0 * np.maximum(beside(peaks, -2), beside(peaks, 2))
+    standing &= own > 1.4 * np.maximum(beside(peaks, -2), beside(peaks, 2))
     standing &= own >= np.maximum(beside(peaks, -1), beside(peaks, 1))
     size = np.maximum(stretch.highest, -stretch.lowest)
     standing &= own > 2.0 * PEAK_FRACTION * np.minimum(beside(size, -2), beside(size, 2))
@@ -225,12 +233,14 @@ def click_height(sound: Reals, *, around: int) -> float:
     left, middle, right = rest[:around], rest[around : last - ORDER], rest[last:]
     height = float(middle[: 2 * _GUARD].max())
     quiet, loud = float(np.mean(left**2)), float(np.mean(right**2))
-    soon = float(np.mean(right[: max(8, round(around * SOON_S / AROUND_S))] ** 2))
+    some = max(8, round(around * SOON_S / AROUND_S))
+    just, soon = float(np.mean(left[-some:] ** 2)), float(np.mean(right[:some] ** 2))
     others = np.sort(np.concatenate([left, right]))[-3:]
     moved = np.abs(np.diff(before))
     least = max(
-        CLICK_SIGMA * math.sqrt(max(quiet, loud)),
-        DECAY_SIGMA * math.sqrt(max(soon - quiet, 0.0)),
+        CLICK_SIGMA * math.sqrt(max(quiet, loud, just, soon)),
+        DECAY_SIGMA * math.sqrt(max(soon - just, 0.0)),
+        SPARSE_SIGMA * float(np.partition(middle, len(middle) // 4)[len(middle) // 4]),
         STAND_OUT * float(others[0]),
         PEAK_FRACTION * max(float(np.abs(before).max()), float(np.abs(after).max())),
         QUANTA * float(moved[moved > 0.0].min(initial=math.inf)),
@@ -239,21 +249,25 @@ def click_height(sound: Reals, *, around: int) -> float:
 
 
 def measure_sharpness(sound: Reals) -> float:
-    """Energy of the fifth difference against that of the middle band, over a few frames; infinite for silence."""
+    """Energy at the top against that of the middle band, over a few frames, as `SHARPNESS` says; 0 for silence."""
     bends = np.diff(sound, n=3)
     top = np.diff(bends, n=2)
     middle = bends[2:] + 2.0 * bends[1:-1] + bends[:-2]
-    energy = float(np.sum(middle**2))
-    return float(np.sum(top**2)) / energy if energy > 0.0 else math.inf
+    return float(np.sum(top**2)) / max(float(np.sum(middle**2)), 1e-30)
 
 
 def _has_changed(before: Reals, after: Reals, *, most: float) -> bool:
-    """Whether the sound is louder after, whole or in its treble."""
+    """Whether the sound is louder after, whole or in its treble, and is so from the click on."""
+    near = max(8, round(len(after) * NEAR_S / AROUND_S))
     for _ in range(3):
-        if float(np.mean(after**2)) > most**2 * float(np.mean(before**2)):
+        if _is_louder(before, after, most) and _is_louder(before[-near:], after[:near], most):
             return True
         before, after = np.diff(before), np.diff(after)
     return False
+
+
+def _is_louder(before: Reals, after: Reals, most: float) -> bool:
+    return float(np.mean(after**2)) > most**2 * float(np.mean(before**2))
 
 
 def measure_clicks(audio: AnySamples, *, sample_rate_hz: float) -> tuple[Clicks, ...]:

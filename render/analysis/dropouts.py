@@ -24,12 +24,12 @@ LEAST_FRAMES = 8
 AROUND_S = 0.005
 """Sound before and after is judged over so long: half a period of the lowest notes, shorter than any pause."""
 
-EDGE_S = 0.00025
+EDGE_S = 0.00015
 """The last moment before a standstill, the first after it: abrupt means that sound is still there then."""
 
 ABRUPT_FRACTION = 0.3
 """Abrupt silence: the RMS of that moment is at least this share of what is around. Over a straight fade of 1 ms,
-shorter than any made on purpose, it is half of it."""
+shorter than any made on purpose, it is a third of that."""
 
 STEP_FRACTION = 0.3
 """A standstill at another value begins where the sound was; it must end by a step of this share of the sound's

@@ -1,0 +1,119 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from render.analysis.clicks import fit_model, measure_clicks, measure_sharpness
+from tests.helpers.hard_sounds import CLEAN, clean_sound, few_bits
+from tests.helpers.signals import noise, sine
+
+RATE_HZ = 48000
+
+
+def _count(audio: NDArray[np.floating], rate: int = RATE_HZ) -> int:
+    return sum(one.count for one in measure_clicks(np.asarray(audio, np.float32), sample_rate_hz=rate))
+
+
+def _tone() -> NDArray[np.float64]:
+    return sine(220.0, duration_s=1.0, sample_rate_hz=RATE_HZ, peak_dbfs=-6.0) + noise(RATE_HZ, rms=3e-4)
+
+
+def test_a_spike() -> None:
+    """One sample a tenth of the peak too high is found where it is, in its channel, about as high."""
+    audio = _tone()
+    audio[20000, 0] += 0.05
+    left, right = measure_clicks(audio, sample_rate_hz=RATE_HZ)
+    assert (left.count, right.count) == (1, 0)
+    assert abs(left.places[0] - 20000) <= 2
+    assert left.highest_gain == pytest.approx(0.05, rel=0.2)
+    assert left.heights == (left.highest_gain,)
+
+
+def test_a_lost_buffer() -> None:
+    """A step in the waveform, with the sound going on as before, is found."""
+    audio = _tone()
+    joined = np.concatenate([audio[:20000], audio[20000 + 131 :]])
+    found = measure_clicks(joined, sample_rate_hz=RATE_HZ)[0]
+    assert found.count == 1
+    assert abs(found.places[0] - 20000) <= 2
+
+
+@pytest.mark.parametrize("frames", [3, 5, 20, 45])
+def test_a_short_pulse_is_one_click(frames: int) -> None:
+    """A pulse up to a millisecond long is counted once."""
+    audio = _tone()
+    audio[30000 : 30000 + frames] += 0.1
+    assert _count(audio) == 2
+
+
+def test_clicks_across_the_borders_of_stretches() -> None:
+    """Clicks are found wherever stretches end, not only in the middle of them."""
+    audio = np.asarray(_tone()[:, :1].repeat(4, axis=0), np.float32)  # smooth: the tone has whole periods
+    places = np.arange(3000, len(audio) - 3000, 2730)
+    audio[places, 0] += 0.1
+    found = measure_clicks(audio, sample_rate_hz=RATE_HZ)[0]
+    assert found.count == len(places)
+
+
+def test_what_begins_is_no_click() -> None:
+    """A tone that begins at full height between two samples changes what follows."""
+    audio = noise(RATE_HZ, rms=3e-4)
+    audio[20000:] += 0.5 * np.cos(2 * np.pi * 500.0 * np.arange(RATE_HZ - 20000) / RATE_HZ)[:, np.newaxis]
+    assert _count(audio) == 0
+
+
+def test_a_slap_is_no_click() -> None:
+    """A burst of noise that is gone within 3 ms rings longer than a click."""
+    random = np.random.default_rng(2)
+    audio = _tone()
+    for first in range(2000, 46000, 2000):
+        audio[first : first + 960] += (0.3 * np.exp(-np.arange(960) / 100.0) * random.standard_normal(960))[
+            :, np.newaxis
+        ]
+    assert _count(audio) == 0
+
+
+@pytest.mark.parametrize("rate", [8000, 48000, 192000])
+def test_nothing_in_nothing(rate: int) -> None:
+    """Silence, a constant, a single frame and a single spike in silence are handled."""
+    for frames in (1, 100, rate // 2):
+        assert _count(np.zeros((frames, 2)), rate) == 0
+        assert _count(np.full((frames, 2), 0.3), rate) == 0
+    spike = np.zeros((rate // 2, 2))
+    spike[rate // 4] = 1.0
+    assert _count(spike, rate) in (0, 2)
+
+
+def test_square_waves_step_all_the_time() -> None:
+    """Steps that come back with every turn are the sound itself."""
+    assert _count(0.5 * np.sign(sine(110.0, duration_s=1.0, sample_rate_hz=RATE_HZ, phase_deg=1.0))) == 0
+
+
+@pytest.mark.parametrize("kind", sorted(CLEAN))
+def test_clean_sound_is_left_alone(kind: str) -> None:
+    """Plucks on a saddle, slaps, knocks, few bits: none of it clicks."""
+    for seed, rate in ((70, 48000), (71, 44100)):
+        assert _count(clean_sound(kind, 4.0, sample_rate_hz=rate, seed=seed), rate) == 0
+
+
+@pytest.mark.parametrize("rms", [1e-4, 0.1])
+def test_noise_is_left_alone(rms: float) -> None:
+    """Noise clicks at no level and in no word length."""
+    assert _count(noise(RATE_HZ * 8, rms=rms)) == 0
+    assert _count(few_bits(noise(RATE_HZ * 4, rms=rms), bits=16)) == 0
+
+
+def test_sharpness_of_shapes() -> None:
+    """A spike, a step, a bend, a step over two samples, a spike of two samples: as the constants say."""
+    line = np.arange(24.0)
+    shapes = [line == 12, line >= 12, np.maximum(line - 12, 0), np.clip((line - 11) / 2, 0, 1)]
+    shapes.append((line == 12) | (line == 13))
+    found = [measure_sharpness(np.asarray(shape, np.float64)) for shape in shapes]
+    np.testing.assert_allclose(found, [21.0, 70 / 6, 5.0, 7 / 3, 4.2])
+
+
+def test_the_model_foretells_a_sine() -> None:
+    """Two coefficients foretell a sine: 2 cos(w) and -1, but for the little noise that is added."""
+    wave = np.sin(0.3 * np.arange(2000))
+    np.testing.assert_allclose(fit_model(wave, wave, order=2), [2 * np.cos(0.3), -1.0], atol=2e-3)
