@@ -9,7 +9,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from render.analysis.bands import measure_bands
+from render.analysis.bands import BandGauge, Bands
+from render.analysis.frames import BLOCK_FRAMES, SpectralFrames
 from render.audio.array import AnySamples, Reals
 
 LEAST_RATIO = 1e-9
@@ -64,10 +65,7 @@ def measure_stereo_bands(audio: AnySamples, *, sample_rate_hz: float) -> StereoB
     """
     if audio.ndim != 2 or audio.shape[1] != 2:
         raise ValueError(f"audio must have shape (frames, 2), not {audio.shape}")
-    left, right = audio[:, 0], audio[:, 1]
-    rows = np.empty((4, len(audio)), np.float32)
-    rows[0], rows[1], rows[2], rows[3] = left, right, 0.5 * (left + right), 0.5 * (left - right)
-    bands = measure_bands(rows.T, sample_rate_hz=sample_rate_hz)
+    bands = _bands_of(audio, sample_rate_hz=sample_rate_hz)
     mean = np.asarray(bands.power, np.float64).mean(axis=0) if len(bands.power) else np.zeros((4, 0))
     first = int(np.searchsorted(bands.centre_hz, LOWEST_OCTAVE_HZ))
     middles = np.arange(first, len(bands.centre_hz) - 1, 3)
@@ -83,6 +81,24 @@ def measure_stereo_bands(audio: AnySamples, *, sample_rate_hz: float) -> StereoB
         side_to_mid=np.asarray(ratio, np.float64),
         correlation=np.clip(alike, -1.0, 1.0),
     )
+
+
+def _bands_of(audio: AnySamples, *, sample_rate_hz: float) -> Bands:
+    """Third octaves of left, right, mid and side; of any length, block by block."""
+    windows = SpectralFrames(sample_rate_hz=sample_rate_hz, channels=4)
+    gauge = BandGauge(sample_rate_hz=sample_rate_hz, channels=4)
+    rows = np.empty((4, min(len(audio), BLOCK_FRAMES)), np.float32)
+    for first in range(0, len(audio), BLOCK_FRAMES):
+        block = audio[first : first + BLOCK_FRAMES]
+        left, right, some = block[:, 0], block[:, 1], rows[:, : len(block)]
+        some[0], some[1], some[2], some[3] = left, right, 0.5 * (left + right), 0.5 * (left - right)
+        spectra = windows.add(some.T)
+        if spectra is not None:
+            gauge.add(spectra)
+    spectra = windows.finish()
+    if spectra is not None:
+        gauge.add(spectra)
+    return gauge.result()
 
 
 def waveform_columns(audio: AnySamples, *, columns: int) -> Reals:

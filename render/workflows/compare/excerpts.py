@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
@@ -16,6 +17,7 @@ from render.engine.ledger import identity_of
 from render.engine.mix import ReadyRecipe, make_ready
 from render.engine.ready import moved as moved_ready
 from render.engine.spares import Spares
+from render.engine.store import open_store
 from render.engine.workers import Workers
 from render.errors import TakeError
 from render.finish.loudness import (
@@ -131,16 +133,19 @@ def render_missing(
 
 def _render(gathering: Gathering, cell: Cell, ready: ReadyRecipe, workers: Workers) -> None:
     kept = gathering.kept
-    mix, figures = mix_part(
-        cell.material.take,
-        cell.material.known,
-        cell.choice,
-        ready,
-        cell.part,
-        folder=kept.folder,
-        workers=workers,
-    )
-    kept.keep(cell.identity, mix, figures)
+    frames, spares = cell.part.frames, workers.spares
+    with open_store(frames, dtype=np.dtype(np.float32), folder=kept.folder, spares=spares) as mix:
+        figures = mix_part(
+            cell.material.take,
+            cell.material.known,
+            cell.choice,
+            ready,
+            cell.part,
+            into=mix,
+            folder=kept.folder,
+            workers=workers,
+        )
+        kept.keep(cell.identity, mix, figures)
     cell.figures = figures
 
 
@@ -163,8 +168,9 @@ def match_all(gathering: Gathering, cells: Sequence[Cell]) -> float:
         if kept is None:
             Workers(cancel=gathering.cancel).step(0)
             mix = gathering.kept.mix(cell.identity)
-            encoded = encode(mix, gain_db=cell.gain_db, take=take, part=cell.part)
-            kept = gathering.kept.keep_sound(name, encoded)
+            kept = gathering.kept.keep_sound(
+                name, partial(encode, mix, gain_db=cell.gain_db, take=take, part=cell.part)
+            )
         cell.audio = kept
 
     side_by_side(finish, cells, jobs=gathering.jobs, cancel=gathering.cancel)

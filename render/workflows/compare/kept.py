@@ -9,9 +9,10 @@ import json
 import re
 import secrets
 import zipfile
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 import numpy as np
 
@@ -107,10 +108,10 @@ class Kept:
         self._used.add(name)
         return f"{FOLDER}/{name}" if (self.folder / name).is_file() else None
 
-    def keep_sound(self, name: str, encoded: memoryview) -> str:
-        """Put a finished sound away; its name relative to the page."""
+    def keep_sound(self, name: str, write: Callable[[BinaryIO], object]) -> str:
+        """Put a finished sound away, as it is written; its name relative to the page."""
         self._used.add(name)
-        self._write(name, lambda file: file.write(encoded))
+        self._write(name, write)
         return f"{FOLDER}/{name}"
 
     def note(self, identity: str) -> Any:
@@ -133,15 +134,17 @@ class Kept:
             if path.name not in self._used and _OURS.fullmatch(path.name):
                 path.unlink(missing_ok=True)
 
-    def _write(self, name: str, write: Any) -> None:
+    def _write(self, name: str, write: Callable[[BinaryIO], object]) -> None:
         target = self.folder / name
         beside = target.with_name(f".{name}.{secrets.token_hex(4)}.part")
         try:
-            with beside.open("wb") as file:
+            with beside.open("w+b") as file:
                 write(file)
             beside.replace(target)
-        except OSError as error:
+        except BaseException as error:
             beside.unlink(missing_ok=True)
+            if not isinstance(error, OSError):
+                raise
             raise OutputError(f"{target}: cannot be written: {error.strerror}") from error
 
 

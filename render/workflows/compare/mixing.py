@@ -7,8 +7,8 @@ kept -> gain -> dither -> FLAC
 from __future__ import annotations
 
 import hashlib
-import io
 from pathlib import Path
+from typing import BinaryIO
 
 import numpy as np
 import soundfile
@@ -42,9 +42,10 @@ def mix_part(
     ready: ReadyRecipe,
     part: Part,
     *,
+    into: AnySamples,
     folder: Path,
     workers: Workers,
-) -> tuple[AnySamples, Excerpted]:
+) -> Excerpted:
     """Render one excerpt with one recipe, and measure it.
 
     Parameters
@@ -54,14 +55,11 @@ def mix_part(
     ready : ReadyRecipe
         Of `choice.linear`, at the capture's rate, moved as this take wants it.
     part : Part
+    into : float32, shape (part.frames, 2)
+        Becomes, to the bit, that part of the whole take's linear mix, faded at its ends.
     folder : Path
         Where a long passage may be spooled.
     workers : Workers
-
-    Returns
-    -------
-    float32, shape (part.frames, 2), and Excerpted
-        To the bit that part of the whole take's linear mix, faded at its ends.
     """
     with mixed_store(take, info, ready, passage=part.passage, folder=folder, workers=workers) as mixed:
         stretch = mixed.stretch
@@ -72,21 +70,19 @@ def mix_part(
             stretch.fade_in_frames,
             stretch.fade_out_frames,
         )
-        mix = np.zeros((part.frames, 2), np.float32, order="F")
-        for first in range(0, found.frames, _BLOCK_FRAMES):
-            length = min(_BLOCK_FRAMES, found.frames - first)
-            mix[first : first + length] = found.windows(np.array([first]), length)[0].T
+        for first in range(0, part.frames, _BLOCK_FRAMES):  # past its end the range is silent
+            length = min(_BLOCK_FRAMES, part.frames - first)
+            into[first : first + length] = found.windows(np.array([first]), length)[0].T
     if choice.is_capture:
-        return mix, measure_mix(mix, sample_rate_hz=part.sample_rate_hz, limiter_max_reduction_db=0.0)
-    plan = _own_finish(mix, choice.recipe.finish, sample_rate_hz=part.sample_rate_hz)
+        return measure_mix(into, sample_rate_hz=part.sample_rate_hz, limiter_max_reduction_db=0.0)
+    plan = _own_finish(into, choice.recipe.finish, sample_rate_hz=part.sample_rate_hz)
     if choice.limited:
-        for first in range(0, len(mix), _BLOCK_FRAMES):
-            stop = min(first + _BLOCK_FRAMES, len(mix))
-            mix[first:stop] = apply_finish_block(mix, plan, first, stop)
-    figures = measure_mix(
-        mix, sample_rate_hz=part.sample_rate_hz, limiter_max_reduction_db=plan.limiter_max_reduction_db
+        for first in range(0, len(into), _BLOCK_FRAMES):
+            stop = min(first + _BLOCK_FRAMES, len(into))
+            into[first:stop] = apply_finish_block(into, plan, first, stop)
+    return measure_mix(
+        into, sample_rate_hz=part.sample_rate_hz, limiter_max_reduction_db=plan.limiter_max_reduction_db
     )
-    return mix, figures
 
 
 def measure_mix(mix: AnySamples, *, sample_rate_hz: int, limiter_max_reduction_db: float) -> Excerpted:
@@ -102,26 +98,26 @@ def measure_mix(mix: AnySamples, *, sample_rate_hz: int, limiter_max_reduction_d
     )
 
 
-def encode(mix: AnySamples, *, gain_db: float, take: str, part: Part) -> memoryview:
-    """A mix at its gain as FLAC of 24 bits; dither by take and place, so that all versions have the same.
+def encode(mix: AnySamples, file: BinaryIO, *, gain_db: float, take: str, part: Part) -> None:
+    """Write a mix at its gain as FLAC of 24 bits; dither by take and place, so that all versions have the same.
 
     Parameters
     ----------
     mix : float32, shape (frames, 2)
+    file : file
+        Open for reading and writing.
     gain_db : float
     take : str
     part : Part
     """
     key = hashlib.sha256(f"compare\n{take}".encode()).digest()
     quantiser = Quantiser(bit_depth=24, key=key)
-    file = io.BytesIO()
     rate_hz = part.sample_rate_hz
     factor = gain_from_db(gain_db) * FULL_SCALE
     with soundfile.SoundFile(file, "w", rate_hz, 2, subtype="PCM_24", format="FLAC") as sound:
         for first in range(0, len(mix), _BLOCK_FRAMES):
             scaled = np.multiply(mix[first : first + _BLOCK_FRAMES].T, factor, dtype=np.float64)
             sound.write(quantiser.quantise_scaled(scaled.T, first_frame=part.first_frame + first))
-    return file.getbuffer()
 
 
 def _own_finish(mix: AnySamples, finish: Finish, *, sample_rate_hz: int) -> FinishPlan:
