@@ -353,6 +353,61 @@ def test_variants_and_steps(material: Path) -> None:
     assert versions["placed in stereo"]["mono_loss_lu"] < versions["both in the middle"]["mono_loss_lu"]
 
 
+def test_only_the_last_step_is_limited(material: Path) -> None:
+    """A recipe that wants -9 LUFS limits; that is heard in the step that says so, and in no other."""
+    take, loud = (
+        material / "session" / "01_low.wav",
+        write_recipe(material / "loud.toml", PLAIN_RECIPE, ROOM, LOUD),
+    )
+    out = material / "limited"
+    call = ["compare", str(take), "-r", str(loud), "-o", str(out), "--excerpt", "4", "--steps", "--quiet"]
+    assert main(call) == 0
+    heard = sounds(out)
+    told = figures(out)
+    reduced = told["takes"][0]["excerpts"][0]["versions"][-1]["limiter_max_reduction_db"]
+    room, finished = (
+        heard["01_low", "typical", name] for name in ("with the room", "finished, with its limiter")
+    )
+    stereo, middle = (heard["01_low", "typical", name] for name in ("placed in stereo", "both in the middle"))
+    assert reduced > 0.5
+    ratio = np.abs(finished[2000:-2000]).max() / np.abs(room[2000:-2000]).max()
+    assert -20.0 * np.log10(ratio) > 0.25 * reduced
+    quiet = np.abs(room[:, 0]) < 0.02
+    slope = (finished[quiet, 0] @ room[quiet, 0]) / (room[quiet, 0] @ room[quiet, 0])
+    assert slope > 1.0  # what peaks have lost, the rest has gained
+    assert len({len(audio) for audio in (room, finished, stereo, middle)}) == 1
+    assert not any(
+        {"finished, with its limiter"} & {pair["first"], pair["second"]} and pair["alike"]
+        for pair in told["pairs"]
+        if reduced >= 1.0
+    )
+
+
+def test_a_take_that_is_damaged_inside(material: Path, tmp_path: Path) -> None:
+    """Its headers are fine; it fails when it is listened to, and the others are compared."""
+    session = tmp_path / "session"
+    write_take(session / "good.flac", duration_s=4.0)
+    write_take(session / "hurt.flac", duration_s=8.0, seed=3)
+    held = bytearray((session / "hurt.flac").read_bytes())
+    held[len(held) // 2 : len(held) // 2 + 4000] = bytes(4000)
+    (session / "hurt.flac").write_bytes(held)
+    out = tmp_path / "listen"
+    call = ["compare", str(session), "-r", str(material / "warm.toml"), "-o", str(out), "--excerpt", "3"]
+    assert main([*call, "--quiet"]) == 1
+    told = figures(out)
+    assert [take["take"] for take in told["takes"]] == ["good"]
+    assert [failed["take"] for failed in told["failed"]] == ["hurt"]
+
+
+def test_a_folder_that_cannot_be_made(
+    material: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Told, and nothing done."""
+    (tmp_path / "file").write_text("mine", encoding="utf-8")
+    assert run(material, "-o", tmp_path / "file" / "listen") == 2
+    assert "choose another folder with -o" in capsys.readouterr().err
+
+
 def test_one_bad_take_does_not_stop_the_others(material: Path, tmp_path: Path) -> None:
     """It is told, the status is 1, and the page has the rest."""
     session = tmp_path / "session"
