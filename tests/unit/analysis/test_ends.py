@@ -1,0 +1,137 @@
+"""Where sound begins and ends; knocks, pauses, talk and tuning."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from render.analysis.ends import Ends, measure_ends
+from render.analysis.envelope import EnvelopeGauge
+from tests.helpers.rehearsal import Player, hiss, strings, talk, two_sources
+from tests.helpers.signals import noise
+
+RATE_HZ = 16_000
+Wave = NDArray[np.float64]
+
+
+def _guitar(seed: int, duration_s: float, **habits: float) -> Wave:
+    player = Player(notes_per_s=1.0 + seed % 4, **habits)  # type: ignore[arg-type]
+    return two_sources(
+        strings(duration_s, sample_rate_hz=RATE_HZ, seed=seed, player=player), sample_rate_hz=RATE_HZ
+    )
+
+
+def _room(take: Wave, seed: int) -> Wave:
+    return take + hiss(len(take), sample_rate_hz=RATE_HZ, seed=seed, dbfs=(-80.0, -68.0))
+
+
+def _rest(duration_s: float) -> Wave:
+    return np.zeros((round(duration_s * RATE_HZ), 2))
+
+
+def test_begin_of_sound() -> None:
+    """The first note is found within 50 ms, whatever the room tone before it; nothing else is told of a clean take."""
+    for seed in range(8):
+        lead_s = 0.5 + 0.4 * seed
+        found = measure_ends(
+            _room(_guitar(seed, 20.0, lead_s=lead_s, tail_s=5.0), seed), sample_rate_hz=RATE_HZ
+        )
+        assert found.sound_from_s == pytest.approx(lead_s, abs=0.05)
+        assert found.sound_to_s is not None
+        assert 14.0 < found.sound_to_s <= 20.0
+        assert found.parts == ()
+        assert found.playing_from_s == found.sound_from_s
+
+
+def test_knocks_are_left_out() -> None:
+    """A knock well before the first note, and one after the last has died away, are no sound of the take."""
+    seconds = np.arange(round(0.25 * RATE_HZ)) / RATE_HZ
+    knock = (0.1 * np.exp(-seconds / 0.03) * np.sin(2.0 * np.pi * 90.0 * seconds))[:, np.newaxis]
+    for seed in range(4):
+        take = _guitar(seed, 24.0, lead_s=2.5, tail_s=9.0, ring_s=4.0)
+        take[800 : 800 + len(knock)] += knock
+        take[-8000 : -8000 + len(knock)] += knock
+        found = measure_ends(_room(take, seed), sample_rate_hz=RATE_HZ)
+        assert found.sound_from_s == pytest.approx(2.5, abs=0.05)
+        assert found.sound_to_s is not None
+        assert found.sound_to_s < 23.0
+
+
+@pytest.mark.parametrize("at_end", [False, True])
+def test_talk(at_end: bool) -> None:
+    """Talk before or after a pause, loud in the microphone and 30 dB less in the pickup, is told with its source."""
+    for seed in range(5):
+        music = _guitar(seed, 22.0, lead_s=0.2, tail_s=4.0)
+        voice = talk(2.0 + 0.5 * seed, sample_rate_hz=RATE_HZ, seed=seed)
+        spoken = np.stack([0.03 * voice, voice], axis=1) * 10.0 ** (-0.15 * seed)
+        parts = (music, _rest(2.5), spoken, _rest(1.0)) if at_end else (_rest(0.5), spoken, _rest(2.5), music)
+        found = measure_ends(_room(np.concatenate(parts), seed), sample_rate_hz=RATE_HZ)
+        assert [(part.kind, part.source) for part in found.parts] == [("talk", 1)]
+        assert found.parts[0].sureness >= 0.5
+        expected_s = 24.5 if at_end else 0.5
+        assert found.parts[0].from_s == pytest.approx(expected_s, abs=0.4)
+        assert found.playing_from_s is not None
+        assert found.playing_to_s is not None
+        assert found.playing_to_s < 24.0 if at_end else found.playing_from_s > expected_s + 4.0
+
+
+def test_tuning() -> None:
+    """Single notes bent by a peg before a pause are told as tuning; a phrase played there is not."""
+    for seed in range(5):
+        music = _guitar(seed, 22.0, lead_s=0.2, tail_s=3.0)
+        seconds = np.arange(round(2.2 * RATE_HZ)) / RATE_HZ
+        bent = np.zeros(round(5.0 * RATE_HZ))
+        for number, open_hz in enumerate((110.0, 196.0)):
+            cents = np.interp(seconds, [0.0, 0.5, 1.6], [0.0, 0.0, 50.0 + 10.0 * seed])
+            turns = 2.0 * np.pi * np.cumsum(open_hz * 2.0 ** (cents / 1200.0)) / RATE_HZ
+            note = sum(0.1 * np.cos(p * turns) / p * np.exp(-(0.8 + 0.3 * p) * seconds) for p in range(1, 7))
+            first = round((0.3 + 2.4 * number) * RATE_HZ)
+            bent[first : first + len(seconds)] += note
+        before = two_sources(bent, sample_rate_hz=RATE_HZ)
+        found = measure_ends(_room(np.concatenate([before, _rest(2.5), music]), seed), sample_rate_hz=RATE_HZ)
+        assert [part.kind for part in found.parts] == ["tuning"]
+        phrase = _guitar(seed + 9, 7.0, lead_s=0.4, tail_s=2.5, ring_s=4.0)
+        found = measure_ends(_room(np.concatenate([phrase, _rest(3.0), music]), seed), sample_rate_hz=RATE_HZ)
+        assert found.parts == ()
+
+
+def test_pauses() -> None:
+    """A rest of five seconds is told with its ends, one of a second is not."""
+    first, second = (
+        _guitar(1, 12.0, tail_s=2.0, ring_s=3.0),
+        _guitar(2, 12.0, lead_s=0.0, tail_s=2.0, ring_s=3.0),
+    )
+    found = measure_ends(_room(np.concatenate([first, _rest(5.0), second]), 1), sample_rate_hz=RATE_HZ)
+    assert len(found.pauses) == 1
+    assert found.pauses[0][1] == pytest.approx(17.0, abs=0.1)
+    assert 10.0 < found.pauses[0][0] < 14.0
+    found = measure_ends(
+        _room(np.concatenate([first[: 10 * RATE_HZ], _rest(0.5), second]), 1), sample_rate_hz=RATE_HZ
+    )
+    assert found.pauses == ()
+
+
+def test_no_sound_at_all() -> None:
+    """Noise alone, silence and one frame hold no sound; playing without rest sounds from end to end."""
+    nothing = Ends(None, None, None, None)
+    assert measure_ends(noise(10 * RATE_HZ, rms=1e-3), sample_rate_hz=RATE_HZ) == nothing
+    assert measure_ends(np.zeros((10 * RATE_HZ, 2)), sample_rate_hz=RATE_HZ) == nothing
+    assert measure_ends(np.zeros((1, 2)), sample_rate_hz=RATE_HZ) == nothing
+    playing = _room(_guitar(3, 14.0, lead_s=0.0, tail_s=0.0), 3)
+    found = measure_ends(playing, sample_rate_hz=RATE_HZ)
+    assert found.sound_from_s == pytest.approx(0.0, abs=0.05)
+    assert found.sound_to_s == pytest.approx(14.0, abs=0.1)
+
+
+def test_envelope_in_blocks() -> None:
+    """Mean squares every 20 ms about their own mean are the same whatever the blocks, the last slot left out."""
+    take = noise(12_345, seed=4) + 0.3
+    whole = EnvelopeGauge(sample_rate_hz=RATE_HZ)
+    whole.add(take)
+    pieces = EnvelopeGauge(sample_rate_hz=RATE_HZ)
+    for first in range(0, len(take), 101):
+        pieces.add(take[first : first + 101])
+    slots = take[: 38 * 320].reshape(38, 320, 2)
+    assert whole.result().power == pytest.approx(slots.var(axis=1), rel=1e-3)
+    assert pieces.result().power == pytest.approx(whole.result().power, rel=1e-3)

@@ -1,0 +1,123 @@
+"""Takes of a session against each other; dead sources."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from render.analysis.bands import measure_bands
+from render.analysis.likeness import (
+    Profile,
+    compare_takes,
+    distance_db,
+    life_from_bands,
+    profile_from_bands,
+)
+from tests.helpers.rehearsal import Body, Player, hiss, hum, strings, two_sources
+from tests.helpers.signals import noise
+
+RATE_HZ = 16_000
+Wave = NDArray[np.float64]
+ONE = Body(modes=((104.0, 10.0, 10.0), (196.0, 12.0, 8.0), (410.0, 9.0, 5.0), (900.0, 8.0, -5.0)))
+OTHER = Body(
+    modes=((119.0, 9.0, 4.0), (171.0, 10.0, 10.0), (330.0, 7.0, 7.0), (700.0, 3.0, 6.0), (2100.0, 2.0, -8.0)),
+    air_db_per_octave=-3.0,
+)
+
+
+def _profile(seed: int, body: Body) -> Profile:
+    """A take in another key, register and at other gains."""
+    random = np.random.default_rng(seed)
+    player = Player(
+        tuning_hz=440.0 * 2.0 ** (float(random.integers(-3, 4)) / 12.0),
+        notes_per_s=float(random.uniform(1.5, 5.0)),
+        strings=((40, 45, 50, 55, 59, 64), (38, 45, 50, 55, 57, 62), (50, 55, 59, 64))[seed % 3],
+    )
+    guitar = strings(15.0, sample_rate_hz=RATE_HZ, seed=seed, player=player)
+    take = two_sources(guitar, sample_rate_hz=RATE_HZ, body=body) * 10.0 ** (
+        random.uniform(-6.0, 6.0, 2) / 20.0
+    )
+    return profile_from_bands(
+        measure_bands(take + hiss(len(take), sample_rate_hz=RATE_HZ, seed=seed), sample_rate_hz=RATE_HZ)
+    )
+
+
+@pytest.fixture(scope="module")
+def session() -> list[Profile]:
+    """Six takes of one guitar."""
+    return [_profile(seed, ONE) for seed in range(6)]
+
+
+@pytest.fixture(scope="module")
+def strangers() -> list[Profile]:
+    """Three takes of another."""
+    return [_profile(seed + 40, OTHER) for seed in range(3)]
+
+
+def test_one_guitar(session: list[Profile]) -> None:
+    """Other keys, registers and gains: no take stands out, none is more than 2 dB from its nearest."""
+    found = compare_takes(session)
+    assert not any(one.other_guitar or one.mirrored for one in found)
+    assert max(one.nearest_db for one in found) < 2.0
+
+
+def test_another_guitar_stands_out(session: list[Profile], strangers: list[Profile]) -> None:
+    """One take on another guitar is told, and only that."""
+    found = compare_takes([*session[:4], strangers[0], *session[4:]])
+    assert [one.other_guitar for one in found] == [False] * 4 + [True] + [False] * 2
+    assert not any(one.mirrored for one in found)
+    assert found[4].sureness >= 0.5
+
+
+def test_two_guitars_are_no_fault(session: list[Profile], strangers: list[Profile]) -> None:
+    """Half a session on another guitar: each take has its like."""
+    assert not any(one.other_guitar for one in compare_takes(session[:3] + strangers))
+
+
+def test_exchanged_sources(session: list[Profile]) -> None:
+    """One take with its two sources exchanged is told as that, not as another guitar."""
+    turned = Profile(centre_hz=session[5].centre_hz, level_dbfs=session[5].level_dbfs[::-1])
+    found = compare_takes([*session[:5], turned])
+    assert [one.mirrored for one in found] == [False] * 5 + [True]
+    assert not any(one.other_guitar for one in found)
+
+
+def test_too_few_takes(session: list[Profile], strangers: list[Profile]) -> None:
+    """Of three takes none can be called the stranger; a silent take is compared with nothing."""
+    assert not any(one.other_guitar for one in compare_takes([*session[:2], strangers[0]]))
+    silent = profile_from_bands(measure_bands(np.zeros((RATE_HZ, 2)), sample_rate_hz=RATE_HZ))
+    assert math.isnan(distance_db(session[0], silent))
+    found = compare_takes([*session[:5], silent])
+    assert math.isnan(found[5].nearest_db)
+    assert not any(one.other_guitar for one in found)
+    assert compare_takes([]) == ()
+
+
+def _life(take: Wave) -> tuple[bool, bool]:
+    first, second = life_from_bands(measure_bands(take, sample_rate_hz=RATE_HZ))
+    return first.dead, second.dead
+
+
+def test_dead_sources() -> None:
+    """Silence, noise of any level, hum and crosstalk at -50 dB are dead; a source 30 dB down that plays is not."""
+    guitar = two_sources(strings(20.0, sample_rate_hz=RATE_HZ, seed=1), sample_rate_hz=RATE_HZ)
+    room = hiss(len(guitar), sample_rate_hz=RATE_HZ, seed=2)
+    alone = guitar * [1.0, 0.0]
+    mains = hum(len(guitar), sample_rate_hz=RATE_HZ, mains_hz=50.0, shares_db={1: -20.0, 3: -25.0})
+    crosstalk = np.stack([guitar[:, 0], guitar[:, 0] * 10.0 ** (-50.0 / 20.0)], axis=1)
+    loud = noise(len(guitar), rms=0.1) * [0.0, 1.0]
+    assert _life(guitar + room) == (False, False)
+    assert _life(alone) == (False, True)
+    assert _life(alone + room) == (False, True)
+    assert _life(alone + loud) == (False, True)
+    assert _life((alone + loud)[2 * RATE_HZ : 17 * RATE_HZ]) == (False, True)
+    assert _life(alone + np.stack([0.0 * mains, mains], axis=1)) == (False, True)
+    assert _life(crosstalk) == (False, True)
+    assert _life(crosstalk + room) == (False, True)
+    assert _life(guitar * [1.0, 10.0 ** (-30.0 / 20.0)]) == (False, False)
+    assert _life((guitar * [1.0, 10.0 ** (-30.0 / 20.0)] + room)[:, ::-1]) == (False, False)
+    assert _life(0.0 * guitar) == (True, True)
+    assert _life(np.ones((1, 2))) == (True, True)
