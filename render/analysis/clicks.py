@@ -21,10 +21,11 @@ BOUND_SIGMA = 4.5
 """Looked at more closely: a fourth difference so many times its own RMS in the slots before and after. A click of
 ten times the RMS of white noise has seven."""
 
-CLICK_SIGMA = 8.0
-"""A click: so many times the RMS of what the model leaves unexplained. Gaussian noise gets there once in 10**15."""
+CLICK_SIGMA = 6.8
+"""A click: so many times the RMS of what the model leaves unexplained. Gaussian noise gets there once in 10**11
+samples, 500 hours."""
 
-STAND_OUT = 2.5
+STAND_OUT = 2.2
 """And so many times the largest of it anywhere else nearby: playing has more than one peak."""
 
 PEAK_FRACTION = 1.0 / 40.0
@@ -119,7 +120,6 @@ class ClickGauge:
         self._found: list[list[tuple[int, float]]] = [[] for _ in range(channels)]
         self._squares = np.zeros(channels)
         self._frames = 0
-        self.looked = 0
 
     def add(self, stretch: Stretch) -> None:
         """Take the next stretch."""
@@ -131,7 +131,6 @@ class ClickGauge:
 
     def _look(self, stretch: Stretch, channel: int, slot: int) -> None:
         """Judge the sharpest bend of a slot."""
-        self.looked += 1
         sound = stretch.sound[channel]
         first = slot * stretch.slot_frames
         bends = np.abs(np.diff(sound[first - 4 : first + stretch.slot_frames], n=4))

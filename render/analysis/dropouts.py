@@ -35,7 +35,7 @@ STEP_FRACTION = 0.3
 """A standstill at another value begins where the sound was; it must end by a step of this share of the sound's
 RMS, from one sample to the next, or last for `HELD_S`."""
 
-HELD_S = 0.002
+HELD_S = 0.0009
 """No sound with any top stands still between two values for so long."""
 
 QUANTA = 24.0
