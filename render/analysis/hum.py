@@ -40,8 +40,9 @@ MOST_OF = 0.6
 MAY_HIDE = 0.25
 """A note on the very line may hide hum from a stretch that is quiet beside it, but not from more than this share."""
 
-CLEAR = 200.0
-"""Energy against what lies beside it of a line that only one stretch can show: a rest between or after the notes."""
+CLEAR, OFTEN = 200.0, 0.25
+"""A line must be found in a quarter of all stretches, or have this energy against what lies beside it in one of them: a
+rest between or after the notes."""
 
 
 @dataclass(frozen=True)
@@ -204,16 +205,16 @@ def _judge_at(stretches: list[Stretch], near_hz: float, *, proved: bool) -> _Jud
 
 @dataclass(frozen=True)
 class _Held:
-    """A line that holds: its RMS level, in how many stretches it was seen, in which share of those that could see it.
+    """A line that holds, and its RMS level.
 
-    Not firm: seen once, in the only stretch of several that was quiet enough.
+    Firm: seen more than once, often or clearly; not firm: in the only stretch of several that was quiet enough.
+    Lasting: in half of all stretches, three or more, and nearly all that could show it.
     """
 
     multiple: int
     level: float
-    seen: int
-    share: float
     firm: bool
+    lasting: bool
 
 
 def _is_proof(held: list[_Held], *, share: float) -> bool:
@@ -221,7 +222,7 @@ def _is_proof(held: list[_Held], *, share: float) -> bool:
 
     Two firm lines are proof, one among the first three multiples, unless both are multiples of one of them: so are the
     partials of a note. The first multiple alone is proof: hardly a note lies there. Even multiples alone (a rectifier)
-    have to be three, or to hold through three stretches, and to lie 10 dB under what is loudest (`share`): else they
+    have to be three, or the second lasting, and to lie 10 dB under what is loudest (`share`): else they
     may be what is played, one sustained tone and its partials. Lines that are not firm have to be three.
     """
     firm = [line.multiple for line in held if line.firm]
@@ -230,7 +231,7 @@ def _is_proof(held: list[_Held], *, share: float) -> bool:
         return True
     common = math.gcd(*many)
     if common == 2 and 2 in many:
-        lasting = any(line.multiple == 2 and line.seen >= 3 and line.share >= 0.8 for line in held)
+        lasting = any(line.multiple == 2 and line.lasting for line in held)
         return (len(many) >= 3 or lasting) and share < 0.1
     return common == 1 and min(many) <= 3
 
@@ -250,11 +251,14 @@ def _hold(heard: list[Finding], line: int, possible: Reals) -> _Held | None:
     could, must = max(1, int(np.sum(expected > 2.0 * STANDS_OUT))), int(np.sum(expected > 20.0 * STANDS_OUT))
     seen = int(near.sum())
     clearly = int(np.sum(near & (level**2 * precision > 20.0 * STANDS_OUT)))
-    firm = seen >= min(2, len(possible))
-    once = could == 1 and max(one.energy[line] for one in heard) > CLEAR
+    energy = np.array([one.energy[line] for one in heard])
+    clear = bool(np.any(found & (energy > CLEAR)))
+    firm = seen >= min(2, len(possible)) and (clear or seen >= OFTEN * len(possible))
+    once = could == 1 and clear
     if seen < MOST_OF * could or must - clearly > MAY_HIDE * must or not (firm or once):
         return None
-    return _Held(line + 1, level, seen, seen / could, firm)
+    lasting = seen >= max(3, 0.8 * could, 0.5 * len(possible))
+    return _Held(line + 1, level, firm, lasting)
 
 
 def measure_hum(audio: AnySamples, *, sample_rate_hz: float) -> tuple[Hum, ...]:
