@@ -24,7 +24,7 @@ DECAYS_S = (0.8, 1.2, 1.6, 2.0)
 VERSIONS = len(DECAYS_S) + 1
 WHOLE_TAKES = 2
 # Twice the length, twice the time: nearly all of it is sound to be convolved, measured and packed as FLAC.
-MOST_FOR_TWICE = 2.3
+MOST_FOR_TWICE = 2.0
 MOST_OF_WHOLE = 0.5
 MOST_FOR_ONE_RECIPE = 0.5
 MOST_FOR_NOTHING = 0.2
