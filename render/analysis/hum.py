@@ -34,7 +34,7 @@ MAINS_HZ = (50.0, 60.0)
 FEWEST_FRAMES = 4
 """A take that fills fewer frames (about 5 s) cannot be told."""
 
-MOST_OF = 0.6
+MOST_OF = 0.7
 """A line has to be found in this share of the stretches that are quiet enough to find it."""
 
 MAY_HIDE = 0.25

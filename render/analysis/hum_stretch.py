@@ -16,9 +16,9 @@ from numpy.typing import NDArray
 from render.analysis.low_band import PADDED, LowFrames, Lows, hann_gain
 from render.audio.array import Reals
 
-SEARCH_HZ = 0.5
-"""How far the mains may be off: 1 percent of 50 Hz, what EN 50160 allows of a public network for all but 0.5 percent
-of a year."""
+SEARCH_HZ = 0.3
+"""How far the mains may be off. EN 50160 allows a public network 1 percent, but only an island or a generator uses
+more than half of it; a wider search only meets more notes of low tunings."""
 
 STEP_HZ = 0.01
 """Trial frequencies. At the twelfth multiple one step is 0.12 Hz, what eight frames can tell apart."""
@@ -34,7 +34,7 @@ STANDS_OUT = 12.0
 """Energy of a line against what lies beside it. By chance alone a trial reaches it once in exp(12) = 160000; an hour
 of notes has some, which is why the line must also be steady."""
 
-STEADY_DB = 3.0
+STEADY_DB = 2.5
 """Levels of one line from stretch to stretch, and in a stretch the quiet frames against their mean: hum stays within
 this, repeated notes do so only by chance."""
 
