@@ -220,15 +220,20 @@ class _Held:
 def _is_proof(held: list[_Held], *, share: float) -> bool:
     """Whether these lines can be nothing but hum.
 
-    Two firm lines are proof, one among the first three multiples, unless both are multiples of one of them: so are the
-    partials of a note. The first multiple alone is proof: hardly a note lies there. Even multiples alone (a rectifier)
-    have to be three, or the second lasting, and to lie 10 dB under what is loudest (`share`): else they
-    may be what is played, one sustained tone and its partials. Lines that are not firm have to be three.
+    The first multiple is proof where it lies 20 dB under what is loudest (`share`), lasts, or comes with two others:
+    else it may be the lowest string of a low tuning. Without it two firm lines are proof, one of them the second or
+    third multiple, unless one is a multiple of the other: so are the partials of a note. Even multiples alone (a
+    rectifier) have to be three, or the second lasting, and to lie 10 dB under what is loudest: else they may be one
+    sustained tone. Lines that are not firm have to be three.
     """
     firm = [line.multiple for line in held if line.firm]
     many = [line.multiple for line in held] if len(held) >= 3 else firm
-    if 1 in firm:
+    if 1 in firm and (
+        share < 0.01 or len(firm) >= 3 or any(line.multiple == 1 and line.lasting for line in held)
+    ):
         return True
+    if not many or 1 in firm:
+        return False
     common = math.gcd(*many)
     if common == 2 and 2 in many:
         lasting = any(line.multiple == 2 and line.lasting for line in held)
