@@ -89,7 +89,7 @@ class _Sums:
         top = bin_hz * (bins - 0.5)
         self._at = np.minimum(EDGES_HZ[self.first : self.last + 1], top) / bin_hz + 0.5
         self._thirds = _third_edges(self.first, self.last)
-        self._scale = scale
+        self.scale = scale  # from bins to mean squares
         self.power = np.zeros((2, bins))
         self.cross: Complexes = np.zeros(bins, np.complex128)
         self.quiet = np.full((2, len(self._thirds) - 1), np.inf)
@@ -112,7 +112,7 @@ class _Sums:
         below = np.minimum(self._at.astype(np.int64), power.shape[-1] - 1)
         part = self._at - below
         at = (1.0 - part) * total[..., below] + part * total[..., below + 1]
-        return np.asarray(self._scale * np.diff(at, axis=-1), np.float64)
+        return np.asarray(self.scale * np.diff(at, axis=-1), np.float64)
 
     def shared(self, averages: float) -> Reals:
         """Mean power times coherence, the coherence that chance alone shows taken off; shape (2, lines)."""
@@ -170,7 +170,7 @@ class BalanceGauge:
             frames.hop + 1,
             low_hz=LOWEST_HZ,
             high_hz=top_hz,
-            scale=self._high._scale,  # noqa: SLF001
+            scale=self._high.scale,
         )
         first, last = np.searchsorted(frames.frequency_hz, _ONSET_BAND_HZ)
         self._struck = slice(int(first), max(int(last), int(first) + 1))
@@ -216,7 +216,7 @@ class BalanceGauge:
 
     def _take(self, window: Reals) -> None:
         """One window: is it an onset, does it end a passage."""
-        if window.sum() * self._high._scale > SILENT_POWER:  # noqa: SLF001
+        if window.sum() * self._high.scale > SILENT_POWER:
             self._sounding += 1
         now = window[:, self._struck].sum(axis=-1)
         if len(self._before) == 2:

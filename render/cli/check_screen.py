@@ -127,8 +127,9 @@ def _booms(takes: Sequence[CheckedTake]) -> list[str]:
     for take in takes:
         for finding in take.findings:
             if finding.kind == "boom" and finding.channel is not None:
-                figures = finding.figures["frequency_hz"], finding.figures["prominence_db"]
-                heard.setdefault(take.name_of(finding.channel), []).append(figures)  # type: ignore[arg-type]
+                hz, db = (finding.figures[key] for key in ("frequency_hz", "prominence_db"))
+                if isinstance(hz, float) and isinstance(db, float):
+                    heard.setdefault(take.name_of(finding.channel), []).append((hz, db))
     lines = []
     for name, booms in heard.items():
         groups: list[list[tuple[float, float]]] = []
