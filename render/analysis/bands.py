@@ -88,14 +88,10 @@ class BandGauge:
     def add(self, spectra: Spectra) -> None:
         """Take the next spectra."""
         windows, channels, bins = spectra.bins.shape
-        parts = np.ascontiguousarray(spectra.bins).view(np.float32).reshape(windows * channels, 2 * bins)
+        power = spectra.power.reshape(windows * channels, bins)
         begins = [self._from, *self._first, bins]
-        # energy between the edges: rows times themselves, without an array of squares
-        sums = np.stack(
-            [_energy(parts[:, 2 * a : 2 * max(a, b)]) for a, b in itertools.pairwise(begins)], axis=1
-        )
-        at = spectra.bins[..., self._first].reshape(len(parts), -1)
-        cut = (at.real**2 + at.imag**2) * self._share
+        sums = np.stack([power[:, a : max(a, b)].sum(axis=-1) for a, b in itertools.pairwise(begins)], axis=1)
+        cut = power[:, self._first] * self._share
         bands = sums[:, 1:-1] - cut[:, :-1] + cut[:, 1:]
         np.maximum(bands, 0.0, out=bands)
         shape = windows, channels
@@ -113,11 +109,6 @@ class BandGauge:
             power=np.concatenate(self._power) if self._power else none,
             total=np.concatenate(self._total) if self._total else none[..., :1].reshape(0, self._channels),
         )
-
-
-def _energy(rows: Samples32) -> Samples32:
-    """Sum of squares of each row."""
-    return np.asarray(np.matmul(rows[:, np.newaxis, :], rows[:, :, np.newaxis])[:, 0, 0], dtype=np.float32)
 
 
 def measure_bands(audio: AnySamples, *, sample_rate_hz: float) -> Bands:

@@ -36,6 +36,7 @@ _CELLS_PER_OCTAVE = 48
 _FIT_HZ = (50.0, 700.0)
 _QUALITY = 1.5, 60.0
 _RESONANT = 4.0, 55.0
+_SETTLED = 1e-6  # a step that betters the fit by less than this share is the last
 """Qualities of what is told: broader is a slope of the source, narrower no body has (wood and air lose more)."""
 
 
@@ -243,7 +244,10 @@ def _descend(
         weight = curve.weight * np.minimum(1.0, threshold_db / far)
         here = float(np.sum(curve.weight * np.where(far < threshold_db, 0.5 * far**2, threshold_db * far)))
         if here <= cost:
+            settled = here >= (1.0 - _SETTLED) * cost
             cost, best, damping = here, values, 0.4 * damping
+            if settled:
+                break
         else:
             values, damping = best, 8.0 * damping
             level_db, gradient = _curve_of(values, slope, curve.octave)
@@ -267,22 +271,21 @@ def _within(values: Reals, home: Reals) -> Reals:
 
 def _curve_of(values: Reals, slope: Reals, octave: Reals) -> tuple[Reals, Reals]:
     """The curve of these values, and its derivative by each of them."""
-    level_db = slope @ values[:4]
-    gradient = [slope]
-    for at, height_db, quality in values[4:].reshape(-1, 3):
-        distance = octave - at
-        detuning = 2.0 * np.sinh(math.log(2.0) * distance)  # f / f0 - f0 / f
-        peak, q = 10.0 ** (height_db / 10.0), 2.0**quality
-        share = 1.0 / (1.0 + (q * detuning) ** 2)
-        power = 1.0 + (peak - 1.0) * share
-        level_db = level_db + 10.0 * np.log10(power)
-        by_share = 10.0 / math.log(10.0) * (peak - 1.0) / power
-        by_square = -by_share * share**2  # share by (q v)^2
-        by_at = by_square * 2.0 * q**2 * detuning * (-2.0 * math.log(2.0) * np.cosh(math.log(2.0) * distance))
-        by_height = peak * share / power
-        by_quality = by_square * 2.0 * math.log(2.0) * (q * detuning) ** 2
-        gradient.append(np.stack([by_at, by_height, by_quality], axis=1))
-    return np.asarray(level_db), np.concatenate(gradient, axis=1)
+    at, height_db, quality = values[4:].reshape(-1, 3).T[..., np.newaxis]
+    distance = octave - at  # shape (peaks, cells), as all that follows
+    detuning = 2.0 * np.sinh(math.log(2.0) * distance)  # f / f0 - f0 / f
+    peak, q = 10.0 ** (height_db / 10.0), 2.0**quality
+    off_tune = np.square(q * detuning)
+    share = 1.0 / (1.0 + off_tune)
+    power = 1.0 + (peak - 1.0) * share
+    by_share = 10.0 / math.log(10.0) * (peak - 1.0) / power
+    by_square = -2.0 * math.log(2.0) * by_share * share**2  # share by (q v)^2, and log 2 of all that follows
+    by_at = -2.0 * by_square * q**2 * detuning * np.cosh(math.log(2.0) * distance)
+    by_height = peak * share / power
+    by_quality = by_square * off_tune
+    level_db = slope @ values[:4] + 10.0 * np.log10(power).sum(axis=0)
+    gradient = np.stack([by_at, by_height, by_quality], axis=1).reshape(-1, len(octave))
+    return np.asarray(level_db), np.concatenate([slope, gradient.T], axis=1)
 
 
 def measure_boom(audio: AnySamples, *, sample_rate_hz: float, source: int = 1) -> tuple[Resonance, ...]:

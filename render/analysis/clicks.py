@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from render.analysis.stretches import Counts, Stretch, each_stretch
+from render.analysis.stretches import Counts, Flags, Stretch, each_stretch
 from render.audio.array import AnySamples, Reals, Samples32
 
 BOUND_SIGMA = 4.5
@@ -27,6 +27,11 @@ samples, 500 hours."""
 
 STAND_OUT = 2.2
 """And so many times the largest of it anywhere else nearby: playing has more than one peak."""
+
+FEW_BENDS = 50.0
+FEW_STAND_OUT = 4.0
+"""Where the bend of the click is so many times the median of those nearby, it is so many times the fifth of them (a
+step, with which a click may end, has four): of 900 clicks put into strings one was not."""
 
 PEAK_FRACTION = 1.0 / 40.0
 """And as high as this share of the local peak: lower ones are masked, and the onset of a smooth sound has a bend of
@@ -126,24 +131,27 @@ class ClickGauge:
         begin, end = stretch.core_frames
         self._frames += end - begin
         self._squares += stretch.squares[:, stretch.core].sum(-1)
-        for channel, slot in zip(*candidate_slots(stretch), strict=True):
-            self._look(stretch, int(channel), int(slot))
+        channels, slots = candidate_slots(stretch)
+        if len(slots):
+            self._look(stretch, channels, slots)
 
-    def _look(self, stretch: Stretch, channel: int, slot: int) -> None:
-        """Judge the sharpest bend of a slot."""
-        sound = stretch.sound[channel]
-        first = slot * stretch.slot_frames
-        bends = np.abs(np.diff(sound[first - 4 : first + stretch.slot_frames], n=4))
-        at = first + int(bends.argmax()) - 2
-        begin, end = at - self._around - _GUARD, at + self._longest + _GUARD + self._around
-        if begin - ORDER < stretch.begin or end > stretch.end:
-            return
-        place, found = stretch.first_frame + at, self._found[channel]
-        if found and place - found[-1][0] <= self._longest:
-            return
-        height = click_height(sound[begin - ORDER : end].astype(np.float64), around=self._around)
-        if height > 0.0:
-            found.append((place, height))
+    def _look(self, stretch: Stretch, channels: Counts, slots: Counts) -> None:
+        """Judge the sharpest bend of each of some slots."""
+        sound = stretch.sound
+        within = slots[:, np.newaxis] * stretch.slot_frames + np.arange(-4, stretch.slot_frames)
+        bends = np.abs(np.diff(sound[channels[:, np.newaxis], within], n=4))
+        at = slots * stretch.slot_frames + bends.argmax(-1) - 2
+        before = self._around + _GUARD + ORDER
+        beyond = self._longest + _GUARD + self._around
+        inside = (at - before >= stretch.begin) & (at + beyond <= stretch.end)
+        channels, at = channels[inside], at[inside]
+        around = at[:, np.newaxis] + np.arange(-before, beyond)
+        pieces = sound[channels[:, np.newaxis], around].astype(np.float64)
+        heights = click_heights(pieces, around=self._around)
+        for one in np.flatnonzero(heights > 0.0):
+            place, found = stretch.first_frame + int(at[one]), self._found[channels[one]]
+            if not found or place - found[-1][0] > self._longest:
+                found.append((place, float(heights[one])))
 
     def result(self) -> tuple[Clicks, ...]:
         """Clicks of every channel, as far as the take has been added."""
@@ -182,91 +190,131 @@ def candidate_slots(stretch: Stretch) -> tuple[Counts, Counts]:
     return np.asarray(channels, np.int64), np.asarray(slots + first, np.int64)
 
 
-def fit_model(before: Reals, after: Reals, *, order: int = ORDER) -> Reals:
-    """Coefficients that foretell a sample from those before it, as well as they can on both stretches.
+def fit_models(before: Reals, after: Reals, *, order: int = ORDER) -> Reals:
+    """Coefficients that foretell a sample from those before it, as well as they can on both stretches of a piece.
 
     Parameters
     ----------
-    before, after : float64, shape (frames,)
+    before, after : float64, shape (pieces, frames)
     order : int
 
     Returns
     -------
-    float64, shape (order,)
+    float64, shape (pieces, order)
         Of the last sample first. Least squares (covariance method), `NOISE_FRACTION` added.
     """
-    moments = np.zeros((order + 1, order + 1))
-    for part in (before, after):
-        rows = np.lib.stride_tricks.sliding_window_view(part, order + 1)
-        moments += rows.T @ rows
-    moments = moments[::-1, ::-1]  # of the newest sample first
-    power = float(moments[0, 0])
-    within = moments[1:, 1:] + (NOISE_FRACTION * power + 1e-30) * np.eye(order)
-    return np.asarray(np.linalg.solve(within, moments[1:, 0]), np.float64)
+    earlier, later = _sliding(before, order), _sliding(after, order)
+    moments = earlier.swapaxes(1, 2) @ earlier + later.swapaxes(1, 2) @ later
+    moments = moments[:, ::-1, ::-1]  # of the newest sample first
+    power = moments[:, 0, 0]
+    within = moments[:, 1:, 1:] + (NOISE_FRACTION * power + 1e-30)[:, np.newaxis, np.newaxis] * np.eye(order)
+    return np.asarray(np.linalg.solve(within, moments[:, 1:, :1])[..., 0], np.float64)
 
 
-def click_height(sound: Reals, *, around: int) -> float:
-    """Height of the click in the middle of a piece of sound; 0 if it is none.
+def click_heights(pieces: Reals, *, around: int) -> Reals:
+    """Heights of the clicks in the middle of pieces of sound; 0 where there is none.
 
     Parameters
     ----------
-    sound : float64, shape (frames,)
-        `ORDER` frames to begin with, `around` before, room for the click, `around` after.
+    pieces : float64, shape (pieces, frames)
+        Of each: `ORDER` frames to begin with, `around` before, room for the click, `around` after.
     around : int
         Frames.
 
     Returns
     -------
-    float
+    float64, shape (pieces,)
     """
-    first, last = ORDER + around, len(sound) - around
-    before, after = sound[:first], sound[last:]
-    sharpness = measure_sharpness(sound[first : first + 2 * _GUARD])
-    change = SPIKE_CHANGE if sharpness >= SPIKE_SHARPNESS else STEP_CHANGE
-    if sharpness < SHARPNESS or _has_changed(before[ORDER:], after, most=change):
-        return 0.0
-    model = fit_model(before, after)
-    rows = np.lib.stride_tricks.sliding_window_view(sound, ORDER + 1)
-    rest = np.abs(rows[:, ORDER] - rows[:, ORDER - 1 :: -1] @ model)
+    first, last = ORDER + around, pieces.shape[1] - around
+    heights = np.zeros(len(pieces))
+    sharpness = measure_sharpness(pieces[:, first : first + 2 * _GUARD])
+    most = np.where(sharpness >= SPIKE_SHARPNESS, SPIKE_CHANGE, STEP_CHANGE)
+    worth = sharpness >= SHARPNESS
+    worth[worth] = _is_alone(pieces[worth], around)
+    worth[worth] = ~_has_changed(pieces[worth, ORDER:first], pieces[worth, last:], most=most[worth])
+    if np.any(worth):
+        heights[worth] = _stand_out(pieces[worth], around)
+    return heights
+
+
+def _is_alone(pieces: Reals, around: int) -> Flags:
+    """Whether hardly a bend nearby is like the one in the middle, where bends are few.
+
+    What is played jolts with every turn of the string and hardly bends between: no model is needed to see that. Where
+    bends are everywhere, as in noise, they do not tell.
+    """
+    first, last = ORDER + around, pieces.shape[1] - around
+    bends = np.abs(np.diff(pieces, n=4))
+    own = bends[:, first - 4 : first + 2 * _GUARD].max(-1)
+    others = np.concatenate([bends[:, : first - _GUARD], bends[:, last:]], axis=1)
+    middle, fifth = others.shape[1] // 2, others.shape[1] - 5
+    others = np.partition(others, (middle, fifth))
+    few = own > FEW_BENDS * others[:, middle]
+    return np.asarray(~few | (own > FEW_STAND_OUT * others[:, fifth]), np.bool_)
+
+
+def _stand_out(pieces: Reals, around: int) -> Reals:
+    """Heights of what the models leave unexplained in the middle; 0 where it does not stand out enough."""
+    first, last = ORDER + around, pieces.shape[1] - around
+    before, after = pieces[:, :first], pieces[:, last:]
+    whitening = np.concatenate([-fit_models(before, after)[:, ::-1], np.ones((len(pieces), 1))], axis=1)
+    rest = np.abs(_sliding(pieces) @ whitening[..., np.newaxis])[..., 0]
     # Within `ORDER` frames after the click its samples still take part in what is foretold.
-    left, middle, right = rest[:around], rest[around : last - ORDER], rest[last:]
-    height = float(middle[: 2 * _GUARD].max())
-    quiet, loud = float(np.mean(left**2)), float(np.mean(right**2))
+    left, middle, right = rest[:, :around], rest[:, around : last - ORDER], rest[:, last:]
+    height = middle[:, : 2 * _GUARD].max(-1)
     some = max(8, round(around * SOON_S / AROUND_S))
-    just, soon = float(np.mean(left[-some:] ** 2)), float(np.mean(right[:some] ** 2))
-    others = np.sort(np.concatenate([left, right]))[-3:]
+    quiet, loud = _power(left), _power(right)
+    just, soon = _power(left[:, -some:]), _power(right[:, :some])
+    others = np.partition(np.concatenate([left, right], axis=1), -3)[:, -3]
+    quarter = middle.shape[1] // 4
     moved = np.abs(np.diff(before))
-    least = max(
-        CLICK_SIGMA * math.sqrt(max(quiet, loud, just, soon)),
-        DECAY_SIGMA * math.sqrt(max(soon - just, 0.0)),
-        SPARSE_SIGMA * float(np.partition(middle, len(middle) // 4)[len(middle) // 4]),
-        STAND_OUT * float(others[0]),
-        PEAK_FRACTION * max(float(np.abs(before).max()), float(np.abs(after).max())),
-        QUANTA * float(moved[moved > 0.0].min(initial=math.inf)),
+    least = np.max(
+        [
+            CLICK_SIGMA * np.sqrt(np.max([quiet, loud, just, soon], axis=0)),
+            DECAY_SIGMA * np.sqrt(np.maximum(soon - just, 0.0)),
+            SPARSE_SIGMA * np.partition(middle, quarter)[:, quarter],
+            STAND_OUT * others,
+            PEAK_FRACTION * np.maximum(np.abs(before).max(-1), np.abs(after).max(-1)),
+            QUANTA * np.min(moved, axis=-1, initial=math.inf, where=moved > 0.0),
+        ],
+        axis=0,
     )
-    return height if height > least else 0.0
+    return np.where(height > least, height, 0.0)
 
 
-def measure_sharpness(sound: Reals) -> float:
-    """Energy at the top against that of the middle band, over a few frames, as `SHARPNESS` says; 0 for silence."""
+def measure_sharpness(sound: Reals) -> Reals:
+    """Energy at the top against that of the middle band, over a few frames, as `SHARPNESS` says; 0 for silence.
+
+    Along the last axis.
+    """
     bends = np.diff(sound, n=3)
     top = np.diff(bends, n=2)
-    middle = bends[2:] + 2.0 * bends[1:-1] + bends[:-2]
-    return float(np.sum(top**2)) / max(float(np.sum(middle**2)), 1e-30)
+    middle = bends[..., 2:] + 2.0 * bends[..., 1:-1] + bends[..., :-2]
+    return np.asarray(np.square(top).sum(-1) / np.maximum(np.square(middle).sum(-1), 1e-30), np.float64)
 
 
-def _has_changed(before: Reals, after: Reals, *, most: float) -> bool:
+def _sliding(pieces: Reals, order: int = ORDER) -> Reals:
+    """Every run of order + 1 frames of each piece: shape (pieces, runs, order + 1), no copy."""
+    return np.lib.stride_tricks.sliding_window_view(pieces, order + 1, axis=-1)
+
+
+def _has_changed(before: Reals, after: Reals, *, most: Reals) -> Flags:
     """Whether the sound is louder after, whole or in its treble, and is so from the click on."""
-    near = max(8, round(len(after) * NEAR_S / AROUND_S))
+    near = max(8, round(after.shape[1] * NEAR_S / AROUND_S))
+    changed = np.zeros(len(before), np.bool_)
     for _ in range(3):
-        if _is_louder(before, after, most) and _is_louder(before[-near:], after[:near], most):
-            return True
+        changed |= _is_louder(before, after, most) & _is_louder(before[:, -near:], after[:, :near], most)
         before, after = np.diff(before), np.diff(after)
-    return False
+    return changed
 
 
-def _is_louder(before: Reals, after: Reals, most: float) -> bool:
-    return float(np.mean(after**2)) > most**2 * float(np.mean(before**2))
+def _is_louder(before: Reals, after: Reals, most: Reals) -> Flags:
+    return np.asarray(_power(after) > np.square(most) * _power(before), np.bool_)
+
+
+def _power(sound: Reals) -> Reals:
+    """Mean square of each piece."""
+    return np.asarray(np.einsum("ij,ij->i", sound, sound) / sound.shape[1], np.float64)
 
 
 def measure_clicks(audio: AnySamples, *, sample_rate_hz: float) -> tuple[Clicks, ...]:

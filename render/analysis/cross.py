@@ -112,7 +112,7 @@ class CrossGauge:
 
     def add(self, spectra: Spectra) -> None:
         """Take the next windows."""
-        bins = spectra.bins[:, :, : self._bins]
+        bins, power = spectra.bins[:, :, : self._bins], spectra.power[:, :, : self._bins]
         taken = 0
         while taken < len(bins):
             segment, within = divmod(self._windows, self._per_segment)
@@ -120,7 +120,7 @@ class CrossGauge:
                 self._join()
                 continue
             count = min(len(bins) - taken, self._per_segment - within)
-            self._add_to(segment, bins[taken : taken + count])
+            self._add_to(segment, bins[taken : taken + count], power[taken : taken + count])
             self._windows += count
             taken += count
 
@@ -142,14 +142,12 @@ class CrossGauge:
             power_scale=2.0 / (self._frames.size * self._frames.window_energy),
         )
 
-    def _add_to(self, segment: int, bins: Spectrum32) -> None:
+    def _add_to(self, segment: int, bins: Spectrum32, power: Samples32) -> None:
         # One window at a time: the sums of a segment and one window stay in the cache.
-        power, cross = self._power[:, segment], self._cross[segment]
-        for both in bins:
-            now = both.real**2
-            now += both.imag**2
-            power[:2] += now
-            power[2] += now[0] * now[1]
+        sums, cross = self._power[:, segment], self._cross[segment]
+        for both, now in zip(bins, power, strict=True):
+            sums[:2] += now
+            sums[2] += now[0] * now[1]
             cross += both[0].conj() * both[1]
 
     def _join(self) -> None:

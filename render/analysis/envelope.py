@@ -130,8 +130,7 @@ class ToneGauge:
         """Take the next spectra."""
         if self._last <= self._first:
             return
-        bins = spectra.bins[..., self._first - 1 : self._last + 2]
-        power = bins.real**2 + bins.imag**2
+        power = spectra.power[..., self._first - 1 : self._last + 2]
         at = np.argmax(power[..., 1:-1], axis=-1)[..., np.newaxis] + 1
         around = np.concatenate([at - 1, at, at + 1], axis=-1)
         three = np.log(np.maximum(np.take_along_axis(power, around, axis=-1), np.float32(1e-30)))

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.lib.stride_tricks import as_strided
@@ -47,6 +48,11 @@ class Spectra:
 
     first_window: int
     bins: Spectrum32
+
+    @cached_property
+    def power(self) -> Samples32:
+        """Squared size of each bin, made once for all gauges that want it."""
+        return np.square(np.abs(self.bins))
 
 
 def window_frames(sample_rate_hz: float) -> int:

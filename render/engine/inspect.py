@@ -194,7 +194,7 @@ class Inspector:
     def _add_spectra(self, spectra: Spectra | None) -> None:
         if spectra is None:
             return
-        self._loudness.add(spectra.bins)
+        self._loudness.add(spectra.bins, spectra.power)
         self._alignment.add(spectra)
         self._bands.add(spectra)
         self._tones.add(spectra)

@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from render.audio.array import Reals
+from render.audio.array import Reals, Samples32
 from render.finish.k_weighting import k_weighting_response
 from render.finish.loudness import gated_loudness_lufs
 
@@ -75,14 +75,23 @@ class SpectralLoudness:
         self._energy = np.zeros((channels, half), np.float32)
         self._sums: list[Reals] = []
 
-    def add(self, bins: NDArray[np.complex64]) -> None:
-        """Take the next spectra, shape (windows, channels, size // 2 + 1), transforms of sound times window."""
+    def add(self, bins: NDArray[np.complex64], power: Samples32) -> None:
+        """Take the next spectra.
+
+        Parameters
+        ----------
+        bins : complex64, shape (windows, channels, size // 2 + 1)
+            Transforms of sound times window.
+        power : float32, same shape
+            Squared sizes of these.
+        """
         if bins.ndim != 3 or bins.shape[1:] != (self._channels, self._size // 2 + 1):
             raise ValueError(
                 f"bins must have shape (windows, {self._channels}, {self._size // 2 + 1}), not {bins.shape}"
             )
         for first in range(0, len(bins), _WINDOWS_AT_ONCE):
-            self._add_windows(bins[first : first + _WINDOWS_AT_ONCE])
+            some = slice(first, first + _WINDOWS_AT_ONCE)
+            self._add_windows(bins[some], power[some])
 
     def loudness_lufs(self, frames: int) -> tuple[float | None, ...]:
         """Loudness of each channel of a take of so many frames, by itself; None where it is undefined."""
@@ -97,15 +106,14 @@ class SpectralLoudness:
             told.append(gated_loudness_lufs(np.maximum(blocks, 0.0) / (0.4 * self._rate_hz)))
         return tuple(told)
 
-    def _add_windows(self, bins: NDArray[np.complex64]) -> None:
+    def _add_windows(self, bins: NDArray[np.complex64], power: Samples32) -> None:
         from scipy import fft
 
         half = len(self._wave[0])
         low = fft.irfft(bins[..., : self._top + 1] * self._weights, 2 * half, axis=-1)
         low *= np.float32(1.0 / self._step)
         shape = np.square(low)
-        upper = bins[..., self._top + (self._step == 1) :]
-        energy = (np.square(upper.real) + np.square(upper.imag)) @ self._upper
+        energy = power[..., self._top + (self._step == 1) :] @ self._upper
         shape *= (energy / (shape.sum(axis=-1) + _LEAST))[..., np.newaxis]
         wave, added = low[..., :half], shape[..., :half]
         wave[0] += self._wave

@@ -16,7 +16,7 @@ def measured(audio: NDArray[np.float64], rate_hz: int) -> tuple[float | None, ..
     """By the class under test."""
     gauge = SpectralLoudness(sample_rate_hz=rate_hz, size=window_frames(rate_hz))
     for spectra in each_spectra(audio.astype(np.float32), sample_rate_hz=rate_hz):
-        gauge.add(spectra.bins)
+        gauge.add(spectra.bins, spectra.power)
     return gauge.loudness_lufs(len(audio))
 
 
@@ -58,4 +58,6 @@ def test_what_is_too_short_or_silent_has_no_loudness() -> None:
 def test_spectra_of_another_shape_are_refused() -> None:
     """With the shape that is wanted."""
     with pytest.raises(ValueError, match=r"bins must have shape \(windows, 2, 4097\), not \(1, 2, 5\)"):
-        SpectralLoudness(sample_rate_hz=48_000, size=8192).add(np.zeros((1, 2, 5), np.complex64))
+        SpectralLoudness(sample_rate_hz=48_000, size=8192).add(
+            np.zeros((1, 2, 5), np.complex64), np.zeros((1, 2, 5), np.float32)
+        )
