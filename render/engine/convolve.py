@@ -18,10 +18,16 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from render.audio.array import AnySamples, Samples
+from render.audio.array import AnySamples, Reals, Samples
 from render.engine.spares import Spares
 from render.finish.k_weighting import k_weighting_run_in_frames
-from render.finish.slots import SlotPowers, measure_block_peaks, measure_plain_slots, slot_frames
+from render.finish.slots import (
+    SlotPowers,
+    measure_block_peaks,
+    measure_plain_slots,
+    slot_frames,
+    sum_products,
+)
 from render.finish.two_step import Spectrum, TwoStep, choose_sides, two_step
 from render.finish.weigh import weigh_pairs
 
@@ -72,10 +78,14 @@ class ConvolutionPlan:
 
 @dataclass(frozen=True)
 class Measured:
-    """What the pass measures on its way: powers per slot and peaks per block, from the first frame rendered."""
+    """What the pass measures on its way: powers per slot and peaks per block, from the first frame rendered.
+
+    ``source_sums`` is of the capture instead, shape (pairs, 3): first x first, second x second, first x second.
+    """
 
     slots: SlotPowers
     block_peaks: NDArray[np.float32]
+    source_sums: Reals
 
 
 def plan_convolution(
@@ -144,7 +154,8 @@ def convolve_pairs(
     Returns
     -------
     Measured
-        Slots and peaks begin at `first_frame`; what lies past `stop_frame` is not in them.
+        Slots and peaks begin at `first_frame`; what lies past `stop_frame` is not in them. Sums of the sources are of
+        whole pairs, so that they are the same whatever passage or share they are of.
     """
     if first_frame % plan.pair_frames:
         raise ValueError(f"first_frame must be a multiple of {plan.pair_frames}, not {first_frame}")
@@ -175,8 +186,10 @@ def _convolve(
     powers: list[NDArray[np.float64]] = []
     weighted: list[NDArray[np.float64]] = []
     peaks: list[NDArray[np.float32]] = []
+    sources: list[Reals] = []
     for start in range(first_frame, stop_frame, plan.pair_frames):
         pair = window.pair(start)
+        sources.append(window.source_sums())
         plan.transform.forward(pair)
         _mix_spectra(pair, plan.spectrum)
         weighted.append(
@@ -209,6 +222,7 @@ def _convolve(
             sample_rate_hz=rate,
         ),
         block_peaks=np.concatenate(peaks),
+        source_sums=np.stack(sources),
     )
 
 
@@ -222,6 +236,7 @@ def join_measured(parts: list[Measured]) -> Measured:
             sample_rate_hz=parts[0].slots.sample_rate_hz,
         ),
         block_peaks=np.concatenate([part.block_peaks for part in parts]),
+        source_sums=np.concatenate([part.source_sums for part in parts]),
     )
 
 
@@ -257,6 +272,15 @@ class _Window:
             blocks[:, low:high, 0] = buffer[:, low:high]
             blocks[:, low:high, 1] = second[:, low:high]
         return self._pair
+
+    def source_sums(self) -> Reals:
+        """Sums of squares and of the product of both sources where the pair's output lies, shape (3,)."""
+        stop = self._buffer.shape[1] - self._plan.lead_frames
+        sums = np.zeros(3)
+        for low in range(stop - self._plan.pair_frames, stop, TILE_BINS):
+            tile = self._buffer[:, np.newaxis, low : min(low + TILE_BINS, stop)]
+            sums += sum_products(tile[0], tile[1])[0]
+        return sums
 
 
 def _mix_spectra(sources: Spectrum, response: Spectrum) -> None:

@@ -20,6 +20,7 @@ from render.engine.compile import CompiledRecipe, compile_recipe
 from render.engine.convolve import ConvolutionPlan, Measured, convolve_pairs, join_measured, plan_convolution
 from render.engine.finishing import finished_blocks
 from render.engine.preview import PREVIEW_FORMATS, UNSHIFTED, Check, Preview, Shift
+from render.engine.source_remarks import remark_on_sources
 from render.engine.store import IN_MEMORY_BYTES, open_store
 from render.engine.workers import Workers
 from render.errors import TakeError
@@ -227,8 +228,11 @@ def mixed_store(
             store.flags.writeable = False
             stretch = _trim(store, ready, passage, first_frame - grid_frame)
             at = grid_frame + stretch.first_frame
-            remarks = _remarks_on_end(measured, finish, capture.frames - grid_frame)
-            warnings = [*capture.warnings, *remarks]
+            remarks = (
+                remark_on_sources(ready.recipe, measured.source_sums),
+                _remark_on_end(measured, finish, capture.frames - grid_frame),
+            )
+            warnings = [*capture.warnings, *filter(None, remarks)]
             yield Mixed(store, stretch, at, measured, sample_rate_hz, warnings)
 
 
@@ -309,13 +313,13 @@ def end_fade_ms_of(ready: ReadyRecipe) -> float:
     return ready.recipe.finish.fade_out_ms if tail_frames_of(ready) else 0.0
 
 
-def _remarks_on_end(measured: Measured, finish: Finish, capture_stop: int) -> list[str]:
+def _remark_on_end(measured: Measured, finish: Finish, capture_stop: int) -> str | None:
     """Whether the recorder was stopped too early."""
     power = measured.slots.plain[:, 0] + measured.slots.plain[:, 1]
     last = capture_stop // measured.slots.slot_frames
     if END_SLOTS < last <= len(power) and power[last - END_SLOTS : last].mean() > ENDS_LOUD * power.mean():
-        return [f"the capture ends while it still sounds: faded out over its last {finish.fade_out_ms:g} ms"]
-    return []
+        return f"the capture ends while it still sounds: faded out over its last {finish.fade_out_ms:g} ms"
+    return None
 
 
 def _wanted_frames(passage: Passage, capture_frames: int, ready: ReadyRecipe, take: Take) -> tuple[int, int]:
