@@ -19,6 +19,7 @@ Wave = NDArray[np.float64]
 
 OPEN_STRINGS = (40, 45, 50, 55, 59, 64)  # E2 A2 D3 G3 B3 E4 as numbers of a keyboard, 69 is A4
 _RISE_S = 0.0012
+_STOP_S = 0.05  # a finger on the string
 
 
 @dataclass(frozen=True)
@@ -58,7 +59,7 @@ class Body:
 def _note(
     fundamental_hz: float, ring_s: float, place: float, sample_rate_hz: int, duration_s: float
 ) -> NDArray[np.float32]:
-    """One note that nobody stops."""
+    """One note that nobody stops; what is left of it after `duration_s` is damped before that."""
     seconds = np.arange(round(duration_s * sample_rate_hz)) / sample_rate_hz
     stiffness = 6e-5
     wave = np.zeros(len(seconds))
@@ -72,7 +73,14 @@ def _note(
             turns = 2.0 * np.pi * frequency_hz * 2.0 ** (cents / 1200.0) * seconds
             wave += share * strength * np.exp(-decay * seconds) * np.cos(turns + 0.3 * partial)
     wave *= np.minimum(seconds / _RISE_S, 1.0)
+    damped = min(len(wave), round(_STOP_S * sample_rate_hz))
+    wave[len(wave) - damped :] *= _taper(damped)
     return wave.astype(np.float32)
+
+
+def _taper(frames: int) -> Wave:
+    """From 1 to 0, without a corner at either end."""
+    return np.asarray(0.5 + 0.5 * np.cos(np.pi * np.arange(frames) / max(1, frames)))
 
 
 def strings(duration_s: float, *, sample_rate_hz: int, seed: int, player: Player | None = None) -> Wave:
@@ -91,11 +99,12 @@ def strings(duration_s: float, *, sample_rate_hz: int, seed: int, player: Player
         if last <= first:
             return
         wave[first:last] += gain * note[: last - first]
-        fade = round(0.05 * sample_rate_hz)  # a finger on the string
+        # Where the note itself is over before the finger has damped it, it has been damped already.
+        fade = round(_STOP_S * sample_rate_hz)
         rest = min(fade, frames - last, len(note) - (last - first))
         if rest > 0:
             part = note[last - first : last - first + rest]
-            wave[last : last + rest] += gain * part * np.linspace(1.0, 0.0, rest) ** 2
+            wave[last : last + rest] += gain * part * _taper(fade)[:rest]
 
     while now_s < duration_s - who.tail_s:
         count += 1
