@@ -10,20 +10,29 @@ from typing import Literal
 
 from render.engine.job import Event, Watch
 from render.engine.ledger import Line
-from render.workflows.render import SUMMARY_NAME, RenderResult
+from render.workflows.render import RenderResult
 from render.workflows.summary import (
-    HEADINGS,
-    LEFT,
-    UNITS,
+    Column,
+    summary_columns,
     summary_count,
     summary_remarks,
-    summary_rows,
     summary_text,
 )
 
-LEAST_NEEDED_FIRST = tuple(
-    map(HEADINGS.index, ("took", "range", "limiter", "side/mid", "in mono", "true peak"))
+LEAST_NEEDED_FIRST = (
+    "took",
+    "range",
+    "limiter",
+    "side/mid",
+    "in mono",
+    "true peak",
+    "moved",
+    "recipe",
+    "loudness",
 )
+"""The take and its result always stay; a recipe that is the same in every row is not missed."""
+
+GAP = 2
 CAUTION = "Start listening at a moderate level. Check the level again before feeding a hall's system."
 
 
@@ -41,7 +50,7 @@ def watching(*, silent: bool) -> Iterator[Watch]:
 
 def print_result(result: RenderResult) -> None:
     """Table, remarks and where everything lies."""
-    ending = f"in {result.folder} (log.jsonl, {SUMMARY_NAME})"
+    ending = f"in {result.folder} ({', '.join(result.told_in)})"
     caution = CAUTION if result.failed < len(result.lines) else ""
     if not sys.stdout.isatty():
         say(f"\n{summary_text(result.lines, result.notes)}{ending}" + (f"\n{caution}" if caution else ""))
@@ -51,16 +60,20 @@ def print_result(result: RenderResult) -> None:
     from rich.text import Text
 
     console = Console(highlight=False)
-    rows = summary_rows(result.lines)
-    shown = _columns_for(console.width, rows)
+    columns = summary_columns(result.lines)
+    shown = _columns_for(console.width, columns)
     table = Table(box=None, pad_edge=False, header_style="bold")
     for column in shown:
-        unit = f"\n{UNITS[column]}" if UNITS[column] else ""
-        side: Literal["left", "right"] = "left" if column < LEFT else "right"
-        table.add_column(f"{HEADINGS[column]}{unit}", justify=side, overflow="fold")
-    for row in rows:
-        table.add_row(*(Text(row[column]) for column in shown), style="bold" if row[2] == "failed" else "")
+        unit = f"\n{column.unit}" if column.unit else ""
+        side: Literal["left", "right"] = "left" if column.holds_words else "right"
+        table.add_column(f"{column.heading}{unit}", justify=side, overflow="fold")
+    for line, row in zip(result.lines, zip(*(column.cells for column in shown), strict=True), strict=True):
+        table.add_row(*map(Text, row), style="bold" if line["status"] == "failed" else "")
     console.print(table)
+    if left_out := [column.heading for column in columns if column not in shown]:
+        console.print(
+            Text(f"no room for: {', '.join(left_out)}; widen the window, or see {result.told_in[-1]}")
+        )
     console.print()
     for remark in summary_remarks(result.lines, result.notes):
         console.print(Text(remark))
@@ -76,14 +89,16 @@ def say(text: str) -> None:
         sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115, PTH123 - stays open until the end
 
 
-def _columns_for(width: int, rows: list[tuple[str, ...]]) -> list[int]:
-    """Columns that fit a window: names are never shortened, the least needed figures go first."""
-    shown = list(range(len(HEADINGS)))
-    for column in LEAST_NEEDED_FIRST:
-        lengths = [max(len(text) for text in (HEADINGS[c], *(row[c] for row in rows))) for c in shown]
-        if sum(lengths) + 2 * len(shown) <= width:
+def _columns_for(width: int, columns: list[Column]) -> list[Column]:
+    """Columns that fit a window: names of takes are never shortened, what is least needed goes first."""
+    shown = list(columns)
+    same = [
+        column.heading for column in columns if column.heading == "recipe" and len(set(column.cells)) == 1
+    ]
+    for heading in (*same, *LEAST_NEEDED_FIRST):
+        if sum(column.width + GAP for column in shown) - GAP <= width:
             break
-        shown.remove(column)
+        shown = [column for column in shown if column.heading != heading]
     return shown
 
 

@@ -9,7 +9,6 @@ import threading
 import time
 from collections.abc import Callable, Sequence
 from functools import partial
-from pathlib import Path
 from typing import TypeVar
 
 from render.analysis.delay import Alignment
@@ -35,14 +34,14 @@ LONG_TAKE_S = 600.0  # such a take is spread over all cores by itself
 T = TypeVar("T")
 
 
-def run_batch(jobs: Sequence[Job], *, folder: Path, options: Options, watch: Watch) -> list[Line]:
+def run_batch(jobs: Sequence[Job], *, ledger: Ledger, options: Options, watch: Watch) -> list[Line]:
     """Render all jobs.
 
     Parameters
     ----------
     jobs : sequence of Job
-    folder : Path
-        Where `log.jsonl` lies; outputs are named relative to it.
+    ledger : Ledger
+        Of the folder that outputs are named relative to; it knows of every line afterwards.
     options : Options
     watch : callable
         Told of every step, from any thread but never from two at a time.
@@ -59,16 +58,15 @@ def run_batch(jobs: Sequence[Job], *, folder: Path, options: Options, watch: Wat
     OutputError
         If the log cannot be written.
     """
-    return _Batch(jobs, folder=folder, options=options, watch=watch).run()
+    return _Batch(jobs, ledger=ledger, options=options, watch=watch).run()
 
 
 class _Batch:
     """The state of one run, shared by its workers."""
 
-    def __init__(self, jobs: Sequence[Job], *, folder: Path, options: Options, watch: Watch) -> None:
+    def __init__(self, jobs: Sequence[Job], *, ledger: Ledger, options: Options, watch: Watch) -> None:
         self.works = [Work(job) for job in jobs]
-        self.folder, self.options, self._watch = folder, options, watch
-        self.ledger = Ledger(folder)
+        self.ledger, self.folder, self.options, self._watch = ledger, ledger.folder, options, watch
         self.cancel = threading.Event()
         self._lock = threading.Lock()
         self._busy = _Busy()

@@ -57,6 +57,7 @@ class Ledger:
         self._by_identity: dict[str, Line] = {}
         self._by_mix: dict[str, Line] = {}
         self._by_output: dict[str, Line] = {}
+        self._newest: dict[str, Line] = {}
         self._aligned: dict[str, dict[str, Line]] = {}
         self._by_session: dict[str, Line] = {}
         self._torn = False
@@ -97,6 +98,16 @@ class Ledger:
         """What takes of a session were moved by as they measured themselves, the newest of each."""
         return list(self._aligned.get(session_identity, {}).values())
 
+    def standing(self) -> list[Line]:
+        """Newest line of every output, of failures too, as long as its mix, or the capture that failed, is there."""
+
+        def stands(line: Line) -> bool:
+            if line["status"] == "failed":
+                return all(Path(file).exists() for file in line.get("input_files", []))
+            return Path(self.folder, line["output"]).exists()
+
+        return [line for line in self._newest.values() if stands(line)]
+
     def add(self, line: Line) -> None:
         """Write one line at once, so that whatever happens next it is whole."""
         text = json.dumps(line, ensure_ascii=False, allow_nan=False) + "\n"
@@ -134,6 +145,8 @@ class Ledger:
                 self._remember(line)
 
     def _remember(self, line: Line) -> None:
+        if line.get("status") in ("done", "kept", "failed") and isinstance(line.get("output"), str):
+            self._newest[line["output"]] = line
         if line.get("status") in ("done", "kept") and set(line) >= NEEDED:
             self._by_identity[line["identity"]] = line
             self._by_mix[line["mix_identity"]] = line

@@ -11,17 +11,16 @@ from pathlib import Path
 from render.audio.tags import Tags
 from render.engine.batch import run_batch
 from render.engine.job import Job, Options, Watch
-from render.engine.ledger import Line
+from render.engine.ledger import Ledger, Line
 from render.engine.mix import Passage
-from render.errors import OutputError, UsageError
+from render.errors import UsageError
 from render.recipe.load import builtin_recipe, load_recipes
 from render.recipe.models import Recipe
-from render.session.takes import Take, find_takes
+from render.session.takes import LOG_NAME, Take, find_takes
 from render.version import __version__
 from render.workflows.recipe import refuse_faults
-from render.workflows.summary import summary_text
+from render.workflows.summary import SUMMARY_NAME, write_summary
 
-SUMMARY_NAME = "summary.txt"
 DEFAULT_FOLDER = "mixes"
 
 
@@ -40,11 +39,15 @@ class RenderRequest:
 
 @dataclass(frozen=True)
 class RenderResult:
-    """What came of it: a line a render, where the files are, and what was passed over in the session."""
+    """What came of it: a line a render, where the files are, and what was passed over in the session.
+
+    ``told_in`` names the files of the folder that tell of these mixes; passages are not in its summary.
+    """
 
     lines: list[Line]
     folder: Path
     notes: list[str]
+    told_in: tuple[str, ...] = (LOG_NAME, SUMMARY_NAME)
 
     @property
     def failed(self) -> int:
@@ -72,10 +75,13 @@ def render_session(request: RenderRequest, *, watch: Watch) -> RenderResult:
         _job(take, recipe, folder=folder, request=request) for recipe in recipes for take in session.takes
     ]
     _refuse_inputs(jobs)
-    lines = run_batch(jobs, folder=folder, options=request.options, watch=watch)
-    result = RenderResult(lines, folder, list(session.notes))
-    _write_summary(result)
-    return result
+    ledger = Ledger(folder)
+    lines = run_batch(jobs, ledger=ledger, options=request.options, watch=watch)
+    notes = list(session.notes)
+    if not request.options.passage.whole:
+        return RenderResult(lines, folder, notes, told_in=(LOG_NAME,))
+    write_summary(folder / SUMMARY_NAME, ledger.standing(), notes)
+    return RenderResult(lines, folder, notes)
 
 
 def output_folder(session: Path, output: Path | None) -> Path:
@@ -133,13 +139,3 @@ def _refuse_inputs(jobs: list[Job]) -> None:
             raise UsageError(
                 f"{job.output}: this mix would take the place of a capture; choose another folder with -o"
             )
-
-
-def _write_summary(result: RenderResult) -> None:
-    path = result.folder / SUMMARY_NAME
-    beside = path.with_name(f".{SUMMARY_NAME}.part")
-    try:
-        beside.write_text(summary_text(result.lines, result.notes), encoding="utf-8", newline="\n")
-        beside.replace(path)
-    except OSError as error:
-        raise OutputError(f"{path}: cannot be written: {error.strerror}") from error

@@ -526,3 +526,57 @@ def test_a_recipe_that_reads_one_channel_twice_is_told(
     printed = capsys.readouterr().out
     assert "* 01_take: pickup and mic both read channel 1" in printed
     assert "give one of them the other channel in the recipe typo" in printed
+
+
+def _summary(folder: Path) -> list[str]:
+    return (folder / "summary.txt").read_text(encoding="utf-8").splitlines()
+
+
+def test_a_smaller_call_does_not_lose_the_summary(session: Path, recipe: Path, tmp_path: Path) -> None:
+    """One take again, a passage, another recipe: rows are renewed or added, none is lost."""
+    out = tmp_path / "out"
+    run("render", session, "-r", recipe, "-o", out)
+    whole = _summary(out)
+
+    run("render", session / "02_take.wav", "-r", recipe, "-o", out)
+    run("render", session, "-r", recipe, "-o", out, "--from", "0.5", "--to", "1")
+
+    rows = _summary(out)
+    assert [row.split()[0] for row in rows[:5]] == [row.split()[0] for row in whole[:5]]
+    assert "kept" in rows[3]
+    assert "done" in rows[2]
+
+    other = write_recipe(tmp_path / "open.toml", PLAIN_RECIPE)
+    run("render", session / "01_take.wav", "-r", other, "-o", out)
+    assert [tuple(row.split()[:2]) for row in _summary(out)[2:6]] == [
+        ("01_take", "open"),
+        *((f"0{number}_take", "warm") for number in (1, 2, 3)),
+    ]
+
+
+def test_the_summary_tells_what_is_there(session: Path, recipe: Path, tmp_path: Path) -> None:
+    """A mix that was removed is no row; a failure is one until its capture is gone."""
+    out = tmp_path / "out"
+    (session / "02_take.wav").write_text("no sound", encoding="utf-8")
+    run("render", session, "-r", recipe, "-o", out)
+    (out / "warm" / "01_take.wav").unlink()
+
+    run("render", session / "03_take.wav", "-r", recipe, "-o", out)
+    assert [row.split()[0] for row in _summary(out)[2:4]] == ["02_take", "03_take"]
+
+    (session / "02_take.wav").unlink()
+    run("render", session / "03_take.wav", "-r", recipe, "-o", out)
+    assert _summary(out)[2].startswith("03_take")
+    assert "02_take" not in "".join(_summary(out))
+
+
+def test_a_passage_alone_makes_no_summary(
+    session: Path, recipe: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """And none is promised on the screen."""
+    out = tmp_path / "out"
+
+    run("render", session, "-r", recipe, "-o", out, "--to", "1")
+
+    assert not (out / "summary.txt").exists()
+    assert "(log.jsonl)" in capsys.readouterr().out

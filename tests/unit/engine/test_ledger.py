@@ -116,3 +116,22 @@ def test_identity_forgets_the_order_of_keys() -> None:
     """The same parts have the same identity, other parts another."""
     assert identity_of({"a": 1, "b": 2.5}) == identity_of({"b": 2.5, "a": 1})
     assert identity_of({"a": 1}) != identity_of({"a": 2})
+
+
+def test_what_stands_is_the_newest_line_of_every_output(tmp_path: Path) -> None:
+    """Of a mix as long as its file is there, of a failure as long as its capture is."""
+    capture = tmp_path / "broken.wav"
+    capture.write_bytes(b"no sound")
+    ledger = Ledger(tmp_path)
+    ledger.add(_line(tmp_path, identity="a"))
+    ledger.add(_line(tmp_path, identity="b"))
+    ledger.add({"status": "failed", "output": "broken.wav", "input_files": [str(capture)]})
+    ledger.add({"status": "done", "output": "gone.wav"})
+
+    assert [line.get("identity", line["output"]) for line in Ledger(tmp_path).standing()] == [
+        "b",
+        "broken.wav",
+    ]
+
+    capture.unlink()
+    assert [line["output"] for line in ledger.standing()] == ["mix.wav"]
