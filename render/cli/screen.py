@@ -92,10 +92,10 @@ def say(text: str) -> None:
 def _columns_for(width: int, columns: list[Column]) -> list[Column]:
     """Columns that fit a window: names of takes are never shortened, what is least needed goes first."""
     shown = list(columns)
-    same = [
-        column.heading for column in columns if column.heading == "recipe" and len(set(column.cells)) == 1
-    ]
-    for heading in (*same, *LEAST_NEEDED_FIRST):
+    order = list(LEAST_NEEDED_FIRST)
+    if any(column.heading == "recipe" and len(set(column.cells)) == 1 for column in columns):
+        order.sort(key=lambda heading: heading not in {"took", "recipe"})
+    for heading in order:
         if sum(column.width + GAP for column in shown) - GAP <= width:
             break
         shown = [column for column in shown if column.heading != heading]
