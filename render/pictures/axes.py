@@ -137,12 +137,17 @@ class Panel:
         )
 
     def draw(
-        self, strokes: Sequence[Stroke], *, rest: float | None = None, clear_top_px: float = 0.0
+        self,
+        strokes: Sequence[Stroke],
+        *,
+        rest: float | None = None,
+        clear_top_px: float = 0.0,
+        dots: Sequence[tuple[float, float]] = (),
     ) -> None:
         """Draw lines, the first one lowest, and write their names on them.
 
         Names are placed in the order of the strokes from the last to the first: what is on top matters most;
-        `clear_top_px` of the upper edge are kept clear of them.
+        `clear_top_px` of the upper edge and the points `dots`, in the panel's scales, are kept clear of them.
         """
         for stroke in strokes:
             self._axes.add_line(
@@ -169,6 +174,10 @@ class Panel:
             height_px=self.height_px,
             rest_px=None if rest is None else self.height_px * self.up.at(rest),
             clear_top_px=clear_top_px,
+            dots_px=[
+                (self.width_px * self.across.at(across), self.height_px * self.up.at(up))
+                for across, up in dots
+            ],
         )
         for stroke, spot in zip(ordered, spots, strict=True):
             if spot is not None:

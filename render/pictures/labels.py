@@ -17,6 +17,7 @@ from render.audio.array import Reals
 STEP_PX = 2.0
 EDGE_PX = 3.0
 GAP_PX = 3.0
+DOT_PX = 8.0
 ENOUGH_PX = 22.0
 COVERED_PRICE = 5.0
 COVERED_BOLD_PRICE = 16.0
@@ -63,6 +64,7 @@ def place_labels(
     height_px: float,
     rest_px: float | None = None,
     clear_top_px: float = 0.0,
+    dots_px: Sequence[tuple[float, float]] = (),
 ) -> list[Spot | None]:
     """Find a place on each line for its name.
 
@@ -81,6 +83,8 @@ def place_labels(
         shows what it does.
     clear_top_px : float
         So much of the upper edge is kept clear of names.
+    dots_px : sequence of (across, up)
+        Centres of dots that no name may cover.
 
     Returns
     -------
@@ -91,7 +95,7 @@ def place_labels(
     heights = np.array([_on_grid(grid_px, across, up) for across, up in lines_px]).reshape(
         len(lines_px), len(grid_px)
     )
-    taken: list[tuple[Spot, Label]] = []
+    taken = [(Spot(across, up), Label(DOT_PX, DOT_PX)) for across, up in dots_px]
     spots: list[Spot | None] = []
     for index, label in enumerate(labels):
         spot = None

@@ -141,7 +141,11 @@ def _figures(source: SourceTake, width_px: float) -> str:
         ("loudness", source.loudness_lufs, "LUFS", 2),
         ("noise", source.noise_dbfs, "dBFS", 0),
     )
-    parts = [(f"channel {source.channel}", 0)] + [
+    channel = f"channel {source.channel}"
+    parts = (
+        [(channel, 0)] if source.name != channel else []
+    )  # a source without a name is called by its channel
+    parts += [
         (f"{words} {level_words(value)} {unit}", rank)
         for words, value, unit, rank in levels
         if value is not None and math.isfinite(value)

@@ -138,7 +138,8 @@ def _draw_drift(page: Page, top_px: float, curves: TakeCurves, drift: Drift) -> 
         up=scale,
     )
     rate = drift.parts_per_million
-    words = "" if rate is None else f"; it drifts by {number(round(rate, 1))} parts per million"
+    later = "later" if (rate or 0.0) > 0.0 else "earlier"
+    words = "" if rate is None else f"; it gets {later} by {number(round(abs(rate), 1))} parts per million"
     panel.caption(f"how much later {second} is, in ms, over the time of the take{words}")
     panel.grid_of_times(below_px=15.0)
     panel.grid_up(nice_step(scale.highest - scale.lowest, most=4), rest=0.0)

@@ -10,6 +10,7 @@ import numpy as np
 from render.audio.array import Reals
 from render.pictures import style
 from render.pictures.axes import Scale, Stroke
+from render.pictures.labels import DOT_PX
 from render.pictures.layout import HEAD_PX, LINE_PX, SECTION_PX, Section
 from render.pictures.marks import ROW_PX, MarkedPanel, Run, Words, mark_row, runs
 from render.pictures.page import Page
@@ -25,7 +26,6 @@ DEEPEST_DB = 96.0
 LEAST_DB = 48.0
 NOISE_COLOURS = ("#8fb4c4", "#a9a9a9")
 MARK_HZ_FRACTION = 0.004  # a hum line is drawn as wide as this share of its frequency to both sides
-DOT_PX = 8.0
 NAME_PX = 160.0
 
 
@@ -95,26 +95,27 @@ def _draw_spectra(panel: MarkedPanel, curves: TakeCurves) -> None:
                     bold_name=True,
                 )
             )
-    panel.draw(strokes)
-    for source, (colour, _, _) in zip(curves.sources, SOURCE_LINES, strict=True):
-        points = [(line.frequency_hz, line.level_dbfs) for line in source.hum if line.level_dbfs is not None]
-        if source.spectrum_dbfs is not None:
-            points += [
-                (
-                    boom.frequency_hz,
-                    float(np.interp(boom.frequency_hz, curves.frequency_hz, source.spectrum_dbfs)),
-                )
-                for boom in source.booms
-            ]
-        shown = [
-            (across, up)
-            for across, up in points
-            if panel.across.lowest <= across <= panel.across.highest
-            and panel.up.lowest <= up <= panel.up.highest
-        ]
-        if shown:
-            across, up = np.array(shown).T
+    dots = [_dots(source, curves.frequency_hz, panel) for source in curves.sources]
+    panel.draw(strokes, dots=[dot for some in dots for dot in some])
+    for some, (colour, _, _) in zip(dots, SOURCE_LINES, strict=True):
+        if some:
+            across, up = np.array(some).T
             panel.dots(across, up, colour=colour, size_px=DOT_PX)
+
+
+def _dots(source: SourceTake, frequency_hz: Reals, panel: MarkedPanel) -> list[tuple[float, float]]:
+    """Where hum and boom of a source stand, in hertz and dBFS, as far as the panel reaches."""
+    points = [(line.frequency_hz, line.level_dbfs) for line in source.hum if line.level_dbfs is not None]
+    if source.spectrum_dbfs is not None:
+        points += [
+            (boom.frequency_hz, float(np.interp(boom.frequency_hz, frequency_hz, source.spectrum_dbfs)))
+            for boom in source.booms
+        ]
+    return [
+        (across, up)
+        for across, up in points
+        if panel.across.lowest <= across <= panel.across.highest and panel.up.lowest <= up <= panel.up.highest
+    ]
 
 
 def _rows(source: SourceTake, colour: str) -> list[_Row]:

@@ -58,10 +58,12 @@ def stage_words(stage: Stage) -> str:
 def source_words(source: Source) -> str:
     """Where a source comes from and where it goes."""
     parts = [f"channel {source.channel}", _place_words(source.place), f"gain {number(source.gain_db)} dB"]
+    if source.polarity == "auto" and source.delay_ms == "auto":
+        return DOT.join([*parts, "delay and polarity measured in every take"])
     if source.polarity != "keep":
-        parts.append("polarity flipped" if source.polarity == "flip" else "polarity measured for each take")
+        parts.append("polarity flipped" if source.polarity == "flip" else "polarity measured in every take")
     if source.delay_ms == "auto":
-        parts.append("moved to meet the other source, take by take")
+        parts.append("delay measured in every take")
     elif source.delay_ms:
         parts.append(f"{number(abs(source.delay_ms))} ms {'later' if source.delay_ms > 0 else 'earlier'}")
     return DOT.join(parts)

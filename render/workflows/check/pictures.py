@@ -74,7 +74,7 @@ def take_curves(take: CheckedTake, inspection: Inspection) -> TakeCurves:
             )
             for finding in take.findings
         ),
-        likeness=_likeness(inspection),
+        likeness=_likeness(take, inspection),
     )
 
 
@@ -120,7 +120,8 @@ def _places(kind: str, frames: tuple[int, ...], count: int, rate_hz: int) -> Pla
     return Places(kind, from_s, from_s + PLACE_S, count)
 
 
-def _likeness(inspection: Inspection) -> Likeness | None:
+def _likeness(take: CheckedTake, inspection: Inspection) -> Likeness | None:
+    """The delay as the table has it: none where it cannot be told."""
     alignment = inspection.alignment
     curves = alignment.curves
     if not len(curves.frequency_hz):
@@ -134,8 +135,8 @@ def _likeness(inspection: Inspection) -> Likeness | None:
         coherence=curves.coherence,
         relative_delay_ms=curves.delay_ms,
         enough=ENOUGH_COHERENCE,
-        delay_ms=None if alignment.delay_s is None else 1000.0 * alignment.delay_s,
-        uncertainty_ms=None if alignment.uncertainty_s is None else 1000.0 * alignment.uncertainty_s,
+        delay_ms=take.delay_ms,
+        uncertainty_ms=take.delay_uncertainty_ms,
         polarity=None if alignment.polarity is None else 1 if alignment.polarity > 0 else -1,
         drift=drift,
     )

@@ -166,11 +166,12 @@ def _drift(inspection: Inspection, names: tuple[str, str]) -> list[Finding]:
     found = []
     if steadiness.drifting and steadiness.drift_ppm is not None:
         moved_ms = abs(steadiness.drift_ppm) * 1e-3 * inspection.duration_s
+        later = "later" if steadiness.drift_ppm > 0.0 else "earlier"
         found.append(
             Finding(
                 "drift",
                 "fault" if moved_ms > GREAT_DRIFT_MS else "warning",
-                f"{names[1]} slides against {names[0]} by {abs(steadiness.drift_ppm):.1f} parts per million, "
+                f"{names[1]} gets {later} against {names[0]}, by {abs(steadiness.drift_ppm):.1f} parts per million, "
                 f"{moved_ms:.2f} ms over the take: two recorders that do not run alike",
                 "record both sources on one recorder, or on two that share a clock",
                 figures={

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -24,10 +26,23 @@ def bump(up_px: float, height_px: float) -> Line:
     return ACROSS, up_px + height_px * np.exp(-(((ACROSS - 80.0) / 20.0) ** 2))
 
 
-def place(lines: list[Line], labels: list[Label | None], **options: float) -> list[Spot | None]:
+def place(
+    lines: list[Line],
+    labels: list[Label | None],
+    *,
+    dots_px: Sequence[tuple[float, float]] = (),
+    **options: float,
+) -> list[Spot | None]:
     """Place names in the usual panel."""
-    bold = [label is None for label in labels]
-    return place_labels(lines, labels, bold=bold, width_px=WIDTH_PX, height_px=HEIGHT_PX, **options)
+    return place_labels(
+        lines,
+        labels,
+        bold=[label is None for label in labels],
+        width_px=WIDTH_PX,
+        height_px=HEIGHT_PX,
+        dots_px=dots_px,
+        **options,
+    )
 
 
 def test_a_line_alone_bears_its_name_in_the_middle() -> None:
@@ -94,3 +109,15 @@ def test_the_same_lines_have_the_same_places() -> None:
     """No chance in it."""
     lines = [bump(90.0, 30.0), bump(95.0, -40.0), level(90.0)]
     assert place(lines, [NAME, NAME, None], rest_px=90.0) == place(lines, [NAME, NAME, None], rest_px=90.0)
+
+
+def test_a_name_covers_no_dot() -> None:
+    """Dots in the middle of a line, where its name would sit: it moves along, or beside the line."""
+    dots = [(right_px, 70.0) for right_px in (120.0, 150.0, 180.0)]
+
+    (spot,) = place([level(70.0)], [NAME], dots_px=dots)
+
+    assert spot is not None
+    for right_px, up_px in dots:
+        across, up = abs(spot.right_px - right_px), abs(spot.up_px - up_px)
+        assert across > 0.5 * NAME.width_px or up > 0.5 * NAME.height_px

@@ -427,7 +427,7 @@ def test_drift_is_drawn_over_the_time_of_the_take(recorder: Recorder) -> None:
     panel, strokes = recorder.drawn[-1]
     assert panel.across.highest == 240.0
     assert np.isnan(strokes[0].up).any()
-    assert any("drifts by 12 parts per million" in words for words in recorder.words)
+    assert any("gets later by 12 parts per million" in words for words in recorder.words)
     recorder.drawn.clear()
     take_png(takes.fine())
     assert recorder.drawn[-1][0].across.highest == 20_000.0
@@ -523,3 +523,27 @@ def test_wrong_shapes_are_refused() -> None:
     source = SourceTake("a", 1, 0.1, two, two, noise_spectrum_dbfs=two)
     with pytest.raises(ValueError, match="noise_spectrum_dbfs has the shape"):
         TakeCurves("x", 1.0, 48_000.0, (source, source), one)
+
+
+def test_a_source_that_goes_ahead_gets_earlier(recorder: Recorder) -> None:
+    """The word says which way, as in the table; no minus sign to puzzle over."""
+    take = takes.faulty()
+    assert take.likeness is not None
+    assert take.likeness.drift is not None
+    ahead = replace(take.likeness, drift=replace(take.likeness.drift, parts_per_million=-12.0))
+
+    take_png(replace(take, likeness=ahead))
+
+    assert any("gets earlier by 12 parts per million" in words for words in recorder.words)
+
+
+def test_a_source_without_a_name_is_named_once(recorder: Recorder) -> None:
+    """It is called by its channel, and the channel is not said again beside it."""
+    take = takes.fine()
+    first, second = take.sources
+
+    take_png(replace(take, sources=(replace(first, name="channel 1"), second)))
+
+    told = [words for words in recorder.words if "peak" in words and "dBFS" in words and "noise" in words]
+    assert not any("channel 1" in words for words in told)
+    assert any(words.startswith("channel 2") for words in told)

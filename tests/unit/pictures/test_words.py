@@ -96,6 +96,12 @@ def test_frequencies_and_rates() -> None:
             {"channel": 1, "place": -40.0, "polarity": "flip"},
             "channel 1 · 40 left · gain 0 dB · polarity flipped",
         ),
+        (
+            {"channel": 2, "delay_ms": "auto", "polarity": "auto"},
+            "channel 2 · mid · gain 0 dB · delay and polarity measured in every take",
+        ),
+        ({"channel": 2, "delay_ms": "auto"}, "channel 2 · mid · gain 0 dB · delay measured in every take"),
+        ({"channel": 2, "polarity": "auto"}, "channel 2 · mid · gain 0 dB · polarity measured in every take"),
         ({"channel": 1, "place": 100.0, "delay_ms": 0.3}, "channel 1 · 100 right · gain 0 dB · 0.3 ms later"),
         ({"channel": 1, "place": 0.0, "delay_ms": -0.3}, "channel 1 · mid · gain 0 dB · 0.3 ms earlier"),
     ],
