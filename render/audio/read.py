@@ -235,8 +235,11 @@ def _check_channels(headers: list[Header], channels: tuple[int, int]) -> None:
         if there == 1:
             raise TakeError(
                 headers[0].path,
-                "is mono: it holds one source, and a mix needs two",
+                "is mono, one source only, and a mix needs two",
                 "lay the other source's file beside it, the names ending in -1 and -2 or in _L and _R",
             )
         reason = f"has {there} channels, and the recipe asks for channel {channel}"
-        raise TakeError(headers[0].path, reason, f"set the recipe's channel to 1 to {there}")
+        fix = "give the recipe's sources channels 1 and 2"
+        if there > 2:
+            fix = f"give the recipe's sources two of the channels 1 to {there}"
+        raise TakeError(headers[0].path, reason, fix)

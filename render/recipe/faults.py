@@ -15,6 +15,7 @@ from render.errors import Problem
 from render.recipe.chain import STAGES
 from render.recipe.hints import (
     example,
+    nearest,
     nearest_key,
     refused_value,
     unknown_key,
@@ -70,6 +71,7 @@ def problems_of(error: ValidationError, written: Written) -> dict[Keys, Problem]
     """
     problems: dict[Keys, Problem] = {}
     missing: set[Keys] = set()
+    too_many = _sources_too_many(written)
     mistyped: set[Keys] = set()
     for detail in error.errors(include_url=False, include_input=False):
         if len(problems) == MOST_PROBLEMS:
@@ -78,6 +80,8 @@ def problems_of(error: ValidationError, written: Written) -> dict[Keys, Problem]
             break
         if detail["loc"] != ("sources",):  # their number: see `sources_problem`
             keys, reason, fix = _words(detail, written)
+            if detail["type"] == "missing" and keys[:-1] in too_many:
+                continue  # told once, as a source too many: see `sources_problem`
             problems.setdefault(keys, written.problem(keys, reason=reason, fix=fix))
             if detail["type"] == "missing":
                 missing.add(keys)
@@ -124,19 +128,41 @@ def sources_problem(written: Written) -> Problem | None:
     files: dict[str, list[str]] = {}
     for name in sources:
         files.setdefault(str(written.origin.layer_of(("sources", name)).path), []).append(toml_value(name))
-    named = ", ".join(f"{' and '.join(names)} ({path})" for path, names in files.items())
+    named = ", ".join(f"{_listed(names)} ({path})" for path, names in files.items())
     if len(sources) < 2:
         there = f"only {named} is there" if sources else "there is none"
         fix = "write [sources.pickup] and [sources.mic], with names as you like, each with its channel"
     else:
         there = f"there are {len(sources)}: {named}"
         fix = "take out what is too many"
+        for keys in _sources_too_many(written):
+            name = str(keys[-1])
+            if meant := nearest(name, [other for other in sources if other != name]):
+                fix = f"did you mean [sources.{meant}]? Then write so instead of [sources.{name}]"
+                return written.problem(keys, reason=f"exactly two sources are needed; {there}", fix=fix)
         if len(files) > 1:
             fix = (
                 "use the names of the recipe that is extended, "
                 "or name two sources here: they then stand instead of all that are inherited"
             )
     return written.problem(("sources",), reason=f"exactly two sources are needed; {there}", fix=fix)
+
+
+def _listed(names: list[str]) -> str:
+    """`a, b and c`."""
+    return " and ".join(filter(None, [", ".join(names[:-1]), names[-1]]))
+
+
+def _sources_too_many(written: Written) -> list[Keys]:
+    """Of more than two sources those without a channel: most likely another one's name, mistyped."""
+    sources = written.tree.get("sources")
+    if not isinstance(sources, dict) or len(sources) < 3:
+        return []
+    return [
+        ("sources", name)
+        for name, table in sources.items()
+        if isinstance(table, dict) and "channel" not in table
+    ]
 
 
 def locate(detail: Any) -> Spot:

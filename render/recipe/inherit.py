@@ -88,8 +88,16 @@ def missing_files(resolved: dict[str, object]) -> dict[Keys, tuple[str, str]]:
             )
             if has_backslash(path):
                 fix = SLASHES
-            missing[keys] = (f"there is no file {printable(str(path))}", fix)
+            missing[keys] = (_not_there(path), fix)
     return missing
+
+
+def _not_there(path: Path) -> str:
+    """A file that is not there, and the folder it was looked for in."""
+    name, folder = printable(path.name), printable(str(path.parent))
+    if _is_folder(path.parent):
+        return f"there is no file {name} in the folder {folder}"
+    return f"there is no file {name}: the folder {folder} is not there either"
 
 
 def _read_layers(path: Path, text: str | None) -> tuple[list[Layer], list[Problem]]:
@@ -183,6 +191,13 @@ def _absolute(path: Path) -> Path:
         return path.resolve()
     except (OSError, RuntimeError, ValueError):  # a circle of links, a name that no file can have
         return path.absolute()
+
+
+def _is_folder(path: Path) -> bool:
+    try:
+        return path.is_dir()
+    except (OSError, ValueError):
+        return False
 
 
 def _is_file(path: Path) -> bool:

@@ -128,11 +128,17 @@ def test_an_empty_take_is_refused(tmp_path: Path, act: Any) -> None:
 def test_missing_channels_are_refused(stereo: Path, pair: tuple[Path, Path]) -> None:
     """Saying how many there are; a single mono file is told what it lacks."""
     for act in (probe, TakeReader):
-        with pytest.raises(TakeError, match=r"take\.wav: has 4 channels, and the recipe asks for channel 5"):
+        with pytest.raises(
+            TakeError,
+            match=r"take\.wav: has 4 .* asks for channel 5; .* channels 1 to 4$",
+        ):
             act([stereo], channels=(1, 5))
-        with pytest.raises(TakeError, match=r"a_L\.wav: has 2 channels, and the recipe asks for channel 3"):
+        with pytest.raises(
+            TakeError,
+            match=r"a_L\.wav: has 2 .* asks for channel 3; .* channels 1 and 2$",
+        ):
             act(pair, channels=(3, 1))
-        with pytest.raises(TakeError, match=r"a_L\.wav: is mono: .* lay the other source's file beside it"):
+        with pytest.raises(TakeError, match=r"a_L\.wav: is mono, .* lay the other source's file beside it"):
             act([pair[0]], channels=(1, 2))
         with pytest.raises(ValueError, match="channels must be counted from 1, not 0"):
             act([stereo], channels=(0, 1))

@@ -153,7 +153,12 @@ def test_every_fault_has_a_way_to_mend_it() -> None:
         (
             "[sources.a]\n[sources.b]\n[sources.c]\n",
             "sources",
-            'there are 3: "a" and "b" and "c" (recipes/warm.toml)',
+            'there are 3: "a", "b" and "c" (recipes/warm.toml)',
+        ),
+        (
+            PLAIN + "[sources.mc]\ngain_db = -3\n",
+            "sources.mc",
+            'there are 3: "pickup", "mic" and "mc" (recipes/warm.toml)\n  did you mean [sources.mic]? Then write so instead of [sources.mc]',
         ),
         ("sources = 3", "sources = 3", "must be two tables, one a source"),
         ("[[sources]]\nchannel = 1", "sources = [{ channel = 1 }]", "must be two tables"),

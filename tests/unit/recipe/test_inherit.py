@@ -236,6 +236,21 @@ def test_a_missing_file_is_told_before_anything_is_rendered(folder: Path, name: 
     assert all(line.isprintable() for line in told.splitlines())
 
 
+@pytest.mark.parametrize(
+    ("name", "where"),
+    [
+        ("zz.wav", "there is no file zz.wav in the folder ir\n"),
+        ("none/zz.wav", "there is no file zz.wav: the folder ir/none is not there either"),
+    ],
+)
+def test_the_folder_of_a_missing_file_is_named(folder: Path, name: str, where: str) -> None:
+    """The file's name and where it was looked for, apart; and whether that folder is there at all."""
+    (told,) = problems(
+        folder, f'[stereo]\nchain = [{{ stage = "impulse-response", file = "../ir/{name}" }}]\n'
+    )
+    assert where in told
+
+
 def test_a_circle_of_links_is_a_missing_file(folder: Path) -> None:
     """And no reason to break down."""
     try:
