@@ -158,7 +158,7 @@ def test_every_fault_has_a_way_to_mend_it() -> None:
         (
             PLAIN + "[sources.mc]\ngain_db = -3\n",
             "sources.mc",
-            'there are 3: "pickup", "mic" and "mc" (recipes/warm.toml)\n  did you mean [sources.mic]? Then write so instead of [sources.mc]',
+            'there are 3: "pickup", "mic" and "mc" (recipes/warm.toml)\n  did you mean [sources.mic]?',
         ),
         ("sources = 3", "sources = 3", "must be two tables, one a source"),
         ("[[sources]]\nchannel = 1", "sources = [{ channel = 1 }]", "must be two tables"),
