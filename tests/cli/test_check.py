@@ -246,3 +246,36 @@ def test_a_call_that_cannot_be_done_has_status_two(
     assert main(["check", str(tmp_path / "empty")]) == 2
     assert main(["check", str(tmp_path / "s"), "-r", str(tmp_path / "r.toml")]) == 2
     assert "there is no such folder" in capsys.readouterr().err
+
+
+def test_a_gap_across_both_tracks_counts_once(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """One cause, one fault, of the take as a whole."""
+    audio = good()
+    audio[5 * RATE_HZ : 5 * RATE_HZ + 480] = 0.0
+    write_take(tmp_path / "s" / "one.wav", audio=audio)
+
+    (take,) = checked(capsys, tmp_path / "s", status=1)["takes"]
+
+    (gap,) = [finding for finding in take["findings"] if finding["kind"] == "dropout"]
+    assert gap["source"] is None
+    assert gap["text"].startswith("on both tracks the sound stops dead once")
+
+
+def test_a_recorder_that_was_stopped_too_early_is_noted(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A note, with how loud it still was; nothing of it where the last chord has died away."""
+    whole = good()
+    write_take(tmp_path / "s" / "cut.wav", audio=whole[: 6 * RATE_HZ])
+    write_take(
+        tmp_path / "s" / "whole.wav",
+        audio=np.concatenate([whole, hiss(2 * RATE_HZ, sample_rate_hz=RATE_HZ, seed=2)]),
+    )
+
+    cut, died = checked(capsys, tmp_path / "s", status=0)["takes"]
+
+    (note,) = [finding for finding in cut["findings"] if finding["kind"] == "file"]
+    assert note["severity"] == "note"
+    assert "stops while the guitar still sounds" in note["text"]
+    assert note["below_playing_db"] < 20.0
+    assert "file" not in kinds(died)

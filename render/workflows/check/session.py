@@ -19,6 +19,7 @@ from render.workflows.check.findings import Finding, Severity, gravest, in_order
 from render.workflows.check.sessions import findings_of_session
 from render.workflows.check.sources import findings_of_source
 from render.workflows.check.takes import findings_of_take, unreadable
+from render.workflows.check.together import told_together
 
 DIGITS = 3
 STILL_PLAYING_DB = 30.0
@@ -252,10 +253,12 @@ def _checked(
         raise measured
     findings = [
         *findings_of_take(measured, names=names, channels=channels),
-        *(
-            finding
-            for source, channel in enumerate(channels)
-            for finding in findings_of_source(measured, source, channel=channel)
+        *told_together(
+            [
+                finding
+                for source, channel in enumerate(channels)
+                for finding in findings_of_source(measured, source, channel=channel)
+            ]
         ),
         *more,
     ]

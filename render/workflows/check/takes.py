@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from render.analysis.cut_off import LAST_S, measure_cut_off
 from render.analysis.ends import SURE
 from render.analysis.roles import Role, guess_microphone
 from render.engine.inspect import Inspection
@@ -55,7 +56,7 @@ def findings_of_take(
                 *_drift(inspection, names),
                 *_boom(inspection, channels, source=0 if exchanged else 1),
             ]
-    return [*found, *_talk(inspection, channels)]
+    return [*found, *_cut_off(inspection), *_talk(inspection, channels)]
 
 
 def unreadable(error: TakeError) -> Finding:
@@ -217,6 +218,27 @@ def _boom(inspection: Inspection, channels: tuple[int, int], *, source: int) -> 
             },
         )
         for resonance in inspection.boom[source][:MOST_BOOMS]
+    ]
+
+
+def _cut_off(inspection: Inspection) -> list[Finding]:
+    """The recorder was stopped too early; not where somebody talks to the last, which is told as talk."""
+    if any(source.life.dead for source in inspection.sources):
+        return []
+    if any(part.to_s > inspection.duration_s - LAST_S for part in inspection.ends.parts):
+        return []
+    below_db = measure_cut_off(inspection.curve, [source.noise for source in inspection.sources])
+    if below_db is None:
+        return []
+    how = f"only {below_db:.0f} dB below the playing" if below_db >= 1.0 else "as loud as the playing"
+    return [
+        Finding(
+            "file",
+            "note",
+            f"the recording stops while the guitar still sounds, {how}",
+            "let the recorder run until the last chord has died away; a mix of this take is faded at its end",
+            figures={"below_playing_db": round(below_db, 1)},
+        )
     ]
 
 

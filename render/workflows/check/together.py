@@ -1,0 +1,51 @@
+"""What is found on both sources at the same moments has one cause, and is told as one."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from render.workflows.check.findings import SEVERITIES, Figure, Finding
+
+ON_BOTH = ("dropout", "click")
+SAME_MOMENT_S = 0.005
+
+
+def told_together(findings: list[Finding]) -> list[Finding]:
+    """Gaps and clicks that lie across both tracks as one finding of the take; everything else as it is.
+
+    Parameters
+    ----------
+    findings : list of Finding
+        Of one take, both sources.
+    """
+    told = list(findings)
+    for kind in ON_BOTH:
+        of_kind = [finding for finding in told if finding.kind == kind and finding.channel is not None]
+        if len(of_kind) == 2 and _same_moments(*of_kind):
+            told = [finding for finding in told if finding not in of_kind]
+            told.append(_joined(*of_kind))
+    return told
+
+
+def _same_moments(one: Finding, other: Finding) -> bool:
+    """Whether each place of one has its place of the other, and none is left that was only counted."""
+    return one.figures.get("count") == other.figures.get("count") and (
+        len(one.places_s) == len(other.places_s) > 0
+        and all(
+            abs(first - second) <= SAME_MOMENT_S
+            for first, second in zip(sorted(one.places_s), sorted(other.places_s), strict=True)
+        )
+    )
+
+
+def _joined(one: Finding, other: Finding) -> Finding:
+    """The graver of the two, on both tracks, with the larger figures."""
+    graver = min(one, other, key=lambda finding: SEVERITIES.index(finding.severity))
+    figures = {name: _larger(value, other.figures.get(name)) for name, value in one.figures.items()}
+    return replace(graver, text=f"on both tracks {graver.text}", channel=None, figures=figures)
+
+
+def _larger(one: Figure, other: Figure) -> Figure:
+    if isinstance(one, int | float) and isinstance(other, int | float):
+        return max(one, other)
+    return one
