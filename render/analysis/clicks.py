@@ -25,8 +25,9 @@ CLICK_SIGMA = 6.8
 """A click: so many times the RMS of what the model leaves unexplained. Gaussian noise gets there once in 10**11
 samples, 500 hours."""
 
-STAND_OUT = 2.2
-"""And so many times the largest of it anywhere else nearby: playing has more than one peak."""
+STAND_OUT = 2.8
+"""And so many times the third largest of it anywhere else nearby: playing has more than one peak. Of 1700 clicks that
+are heard one in a hundred has less than 3.9."""
 
 FEW_BENDS = 50.0
 FEW_STAND_OUT = 4.0
@@ -41,9 +42,22 @@ STEP_CHANGE = 2.0
 """After a step the sound is not louder than before by more than this (6 dB), whole or in its treble: else a note
 began there, as notes that are synthesised or cut do."""
 
+HELD_GROWTH = 1.1
+HELD_CHANGE = 3.0
+"""By more than this (10 dB), where it does not go on growing after its first two samples."""
+
 SPIKE_SHARPNESS = 15.0
 SPIKE_CHANGE = 4.0
 """After a spike, by more than this (12 dB): nothing begins with a spike, but a note may follow soon."""
+
+SPIKE_GROWTH = 0.15
+"""After a spike of two samples at most, by any amount: nothing at all does so."""
+
+BEND_SHARPNESS = 3.5
+BEND_CHANGE = 1.5
+BEND_GROWTH = 1.6
+"""What is no sharper than a bend is a click where it does not grow as a bend does, by two or more, and where the sound
+after it is not louder by more than 3.5 dB."""
 
 NEAR_S = 0.004
 """And louder already within this time: a note that follows later has not begun with the click."""
@@ -55,9 +69,13 @@ SOON_S = 0.002
 DECAY_SIGMA = 12.0
 """So much higher than what is more in these 2 ms after it than before: a slap, however short, is still decaying."""
 
-SPARSE_SIGMA = 16.0
+SPARSE_SIGMA = 24.0
 """And so much higher than the lower quartile of its own millisecond: between the jolts of a click there is nothing,
-within a burst of noise there is noise."""
+within a burst of noise there is noise. Nails on strings, noise that decays in a millisecond, come up to 23; of clicks
+that are heard one in two hundred has less than 28."""
+
+FAR_SIGMA = 50.0
+"""Unless it is so much higher than what is left just before and soon after."""
 
 AROUND_S = 0.010
 """What is fitted and compared on both sides: a note played so near to a click hides it."""
@@ -68,11 +86,15 @@ ORDER = 24
 NOISE_FRACTION = 1e-5
 """Of the power, added as though noise: a model of perfect sound would ring after every jolt."""
 
+UNSURE_SHARPNESS = 10.0
+UNSURE_GROWTH = 3.0
+"""Up to this sharpness it may be a bend with noise on it, and grows as one does."""
+
 SHARPNESS = 7.5
 """Energy of the fifth difference against that of the middle band (third difference of sums of neighbours). A spike
 has 21, a step from one sample to the next 11.7; a bend, with which a smooth sound begins, 5; a step over two samples
-2.3, and what strings and bodies do, hardly anything. (A spike of exactly two equal samples has 4.2 and is missed:
-synthesised notes begin so.)"""
+2.3, and what strings and bodies do, hardly anything. A spike of exactly two equal samples has 4.2: see
+`BEND_SHARPNESS`."""
 
 QUANTA = 12.0
 """And as high as so many steps of the converter (8 bits)."""
@@ -84,6 +106,9 @@ WARNING_COUNT = 2
 """Suggested: a single one may be a nail or the ground; two are a cable. Both figures are ours."""
 
 MOST_PLACES = 1000
+BEGINS_FRACTION = 0.3
+"""A click begins with the first sample that is off by so much of the most."""
+
 _GUARD = 8
 
 
@@ -219,22 +244,49 @@ def click_heights(pieces: Reals, *, around: int) -> Reals:
     pieces : float64, shape (pieces, frames)
         Of each: `ORDER` frames to begin with, `around` before, room for the click, `around` after.
     around : int
-        Frames.
-
-    Returns
-    -------
-    float64, shape (pieces,)
     """
     first, last = ORDER + around, pieces.shape[1] - around
-    heights = np.zeros(len(pieces))
     sharpness = measure_sharpness(pieces[:, first : first + 2 * _GUARD])
-    most = np.where(sharpness >= SPIKE_SHARPNESS, SPIKE_CHANGE, STEP_CHANGE)
-    worth = sharpness >= SHARPNESS
-    worth[worth] = _is_alone(pieces[worth], around)
-    worth[worth] = ~_has_changed(pieces[worth, ORDER:first], pieces[worth, last:], most=most[worth])
-    if np.any(worth):
-        heights[worth] = _stand_out(pieces[worth], around)
+    change = _measure_change(pieces[:, ORDER:first], pieces[:, last:])
+    heights = np.zeros(len(pieces))
+    some = np.flatnonzero(change <= _most_change(sharpness, np.zeros(len(pieces))))
+    some = some[_is_alone(pieces[some], around)]
+    if len(some):
+        heights[some] = _stand_out(pieces[some], around)
+        some = some[heights[some] > 0.0]
+        growth = measure_growth(pieces[some], around=around)
+        heights[some[change[some] > _most_change(sharpness[some], growth)]] = 0.0
     return heights
+
+
+def _most_change(sharpness: Reals, growth: Reals) -> Reals:
+    """How much louder the sound may be after a click; below zero where it is none."""
+    spike = np.where(growth < SPIKE_GROWTH, math.inf, SPIKE_CHANGE)
+    step = np.where(growth < HELD_GROWTH, HELD_CHANGE, STEP_CHANGE)
+    unsure = np.where(growth < UNSURE_GROWTH, step, -1.0)
+    bend = np.where(growth < BEND_GROWTH, BEND_CHANGE, -1.0)
+    bounds = (SPIKE_SHARPNESS, UNSURE_SHARPNESS, SHARPNESS, BEND_SHARPNESS)
+    return np.select([sharpness >= bound for bound in bounds], [spike, step, unsure, bend], -1.0)
+
+
+def measure_growth(pieces: Reals, *, around: int) -> Reals:
+    """How far the sound goes away from what is foretold, 4 to 9 samples from the click on, against the first two.
+
+    Pieces as for `click_heights`. A spike of one sample has nearly 0, a step 1, a bend 2 or more: what begins goes on.
+    """
+    first, last = ORDER + around, pieces.shape[1] - around
+    models = fit_models(pieces[:, :first], pieces[:, last:])
+    rest = np.abs(_left_over(pieces, models))[:, around - _GUARD : around + 2 * _GUARD]
+    begins = rest > BEGINS_FRACTION * rest[:, _GUARD:].max(-1, keepdims=True)
+    onset = first - _GUARD + begins.argmax(-1)
+    rows = np.arange(len(pieces))
+    past = pieces[rows[:, np.newaxis], onset[:, np.newaxis] - 1 - np.arange(ORDER)]
+    away = np.empty((len(pieces), 9))
+    for step in range(9):
+        foretold = np.einsum("ij,ij->i", models, past)
+        away[:, step] = np.abs(pieces[rows, onset + step] - foretold)
+        past = np.concatenate([foretold[:, np.newaxis], past[:, :-1]], axis=1)
+    return np.asarray(away[:, 3:].max(-1) / np.maximum(away[:, :2].max(-1), 1e-30), np.float64)
 
 
 def _is_alone(pieces: Reals, around: int) -> Flags:
@@ -257,8 +309,7 @@ def _stand_out(pieces: Reals, around: int) -> Reals:
     """Heights of what the models leave unexplained in the middle; 0 where it does not stand out enough."""
     first, last = ORDER + around, pieces.shape[1] - around
     before, after = pieces[:, :first], pieces[:, last:]
-    whitening = np.concatenate([-fit_models(before, after)[:, ::-1], np.ones((len(pieces), 1))], axis=1)
-    rest = np.abs(_sliding(pieces) @ whitening[..., np.newaxis])[..., 0]
+    rest = np.abs(_left_over(pieces, fit_models(before, after)))
     # Within `ORDER` frames after the click its samples still take part in what is foretold.
     left, middle, right = rest[:, :around], rest[:, around : last - ORDER], rest[:, last:]
     height = middle[:, : 2 * _GUARD].max(-1)
@@ -272,7 +323,10 @@ def _stand_out(pieces: Reals, around: int) -> Reals:
         [
             CLICK_SIGMA * np.sqrt(np.max([quiet, loud, just, soon], axis=0)),
             DECAY_SIGMA * np.sqrt(np.maximum(soon - just, 0.0)),
-            SPARSE_SIGMA * np.partition(middle, quarter)[:, quarter],
+            np.minimum(
+                SPARSE_SIGMA * np.partition(middle, quarter)[:, quarter],
+                FAR_SIGMA * np.sqrt(np.maximum(just, soon)),
+            ),
             STAND_OUT * others,
             PEAK_FRACTION * np.maximum(np.abs(before).max(-1), np.abs(after).max(-1)),
             QUANTA * np.min(moved, axis=-1, initial=math.inf, where=moved > 0.0),
@@ -280,6 +334,12 @@ def _stand_out(pieces: Reals, around: int) -> Reals:
         axis=0,
     )
     return np.where(height > least, height, 0.0)
+
+
+def _left_over(pieces: Reals, models: Reals) -> Reals:
+    """What the models leave unexplained, from frame `ORDER` on."""
+    whitening = np.concatenate([-models[:, ::-1], np.ones((len(pieces), 1))], axis=1)
+    return np.asarray((_sliding(pieces) @ whitening[..., np.newaxis])[..., 0], np.float64)
 
 
 def measure_sharpness(sound: Reals) -> Reals:
@@ -298,18 +358,16 @@ def _sliding(pieces: Reals, order: int = ORDER) -> Reals:
     return np.lib.stride_tricks.sliding_window_view(pieces, order + 1, axis=-1)
 
 
-def _has_changed(before: Reals, after: Reals, *, most: Reals) -> Flags:
-    """Whether the sound is louder after, whole or in its treble, and is so from the click on."""
+def _measure_change(before: Reals, after: Reals) -> Reals:
+    """How many times louder the sound is after, whole or in its treble, from the click on; amplitudes."""
     near = max(8, round(after.shape[1] * NEAR_S / AROUND_S))
-    changed = np.zeros(len(before), np.bool_)
+    change = np.zeros(len(before))
     for _ in range(3):
-        changed |= _is_louder(before, after, most) & _is_louder(before[:, -near:], after[:, :near], most)
+        whole = _power(after) / np.maximum(_power(before), 1e-30)
+        soon = _power(after[:, :near]) / np.maximum(_power(before[:, -near:]), 1e-30)
+        change = np.maximum(change, np.minimum(whole, soon))
         before, after = np.diff(before), np.diff(after)
-    return changed
-
-
-def _is_louder(before: Reals, after: Reals, most: Reals) -> Flags:
-    return np.asarray(_power(after) > np.square(most) * _power(before), np.bool_)
+    return np.asarray(np.sqrt(change), np.float64)
 
 
 def _power(sound: Reals) -> Reals:
