@@ -1,4 +1,4 @@
-"""Decibels to gains, milliseconds to frames: scalars only, and the one place that rounds."""
+"""Decibels to gains, milliseconds to frames, moments to words: scalars only, and the one place that rounds."""
 
 from __future__ import annotations
 
@@ -33,3 +33,18 @@ def frames_from_s(duration_s: float, *, sample_rate_hz: int) -> int:
 def frames_from_ms(duration_ms: float, *, sample_rate_hz: int) -> int:
     """Nearest whole number of frames; halves go up."""
     return math.floor(duration_ms * sample_rate_hz / 1000.0 + 0.5)
+
+
+def clock(instant_s: float) -> str:
+    """A moment as players read it: `0:07.4`, `12:30.0`, `1:02:03.0`."""
+    tenths = round(instant_s * 10.0)
+    minutes, tenths = divmod(tenths, 600)
+    hours, minutes = divmod(minutes, 60)
+    seconds = f"{tenths // 10:02d}.{tenths % 10}"
+    return f"{hours}:{minutes:02d}:{seconds}" if hours else f"{minutes}:{seconds}"
+
+
+def length_words(duration_s: float) -> str:
+    """How long something is, as players say it: `27 s`, from a minute on `1:20` or `1:02:03`."""
+    seconds = round(duration_s)
+    return f"{seconds} s" if seconds < 60 else clock(float(seconds)).removesuffix(".0")

@@ -27,7 +27,7 @@ MAY_IMPORT: dict[str, set[str]] = {
         "errors", "units", "version", "recipe", "audio", "session", "stages", "finish", "analysis", "engine",
         "pictures", "page",
     },
-    "cli": {"errors", "version", "recipe", "workflows", "engine.job", "engine.ledger", "engine.mix"},
+    "cli": {"errors", "units", "version", "recipe", "workflows", "engine.job", "engine.ledger", "engine.mix"},
 }  # fmt: skip
 
 FORBIDDEN_OUTSIDE: dict[str, set[str]] = {

@@ -6,7 +6,7 @@ import argparse
 import json
 from pathlib import Path
 
-from render.cli.render import jobs
+from render.cli.arguments import add_command, add_deep, add_jobs, add_printing
 
 EXAMPLES = """\
 examples:
@@ -20,14 +20,13 @@ Your captures are only ever read."""
 
 def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     """Describe the call."""
-    parser = commands.add_parser(
+    parser = add_command(
+        commands,
         "check",
-        help="tell what is wrong with takes before they are mixed",
+        brief="tell what is wrong with takes before they are mixed",
         description="Line check: what is wrong with the takes of a session, before anything is mixed.",
-        epilog=EXAMPLES,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
+        examples=EXAMPLES,
     )
-    parser.add_argument("session", metavar="SESSION", type=Path, help="a folder of takes, or one file")
     parser.add_argument(
         "-r", "--recipe", metavar="RECIPE", type=Path,
         help="a recipe that tells which channels are meant, and the sources' names (else channels 1 and 2)",
@@ -35,13 +34,9 @@ def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
     parser.add_argument(
         "--plot", metavar="DIR", type=Path, help="draw one picture a take (PNG) into this folder"
     )
-    parser.add_argument("--deep", action="store_true", help="subfolders too, each a session of its own")
-    parser.add_argument(
-        "--jobs", metavar="N", type=jobs, default=None, help="takes at the same time (all cores)"
-    )
-    output = parser.add_mutually_exclusive_group()
-    output.add_argument("--json", action="store_true", help="print one JSON object instead of a table")
-    output.add_argument("--quiet", action="store_true", help="print faults only")
+    add_deep(parser)
+    add_jobs(parser)
+    add_printing(parser, as_json="print one JSON object instead of a table")
     parser.set_defaults(run=run, stopped="stopped")
 
 

@@ -7,7 +7,8 @@ import textwrap
 from collections.abc import Sequence
 
 from render.cli.screen import say
-from render.workflows.check.findings import Finding, Severity, clock
+from render.units import clock
+from render.workflows.check.findings import Finding, Severity
 from render.workflows.check.session import CheckedTake, CheckResult, SourceFigures
 
 HEADINGS = (
@@ -140,7 +141,7 @@ def _booms(takes: Sequence[CheckedTake]) -> list[str]:
                 groups.append([boom])
         told = [
             f"{sum(hz for hz, _ in group) / len(group):.0f} Hz ({max(db for _, db in group):.0f} dB"
-            + (f", {len(group)} takes)" if len(takes) > 1 else ")")
+            + (f", {len(group)} take{'s' if len(group) > 1 else ''})" if len(takes) > 1 else ")")
             for group in groups
         ]
         lines.append(f"note, {name}: it booms at {', '.join(told)}. drytake suggest fits cuts to it.")

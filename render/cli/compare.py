@@ -6,7 +6,7 @@ import argparse
 import json
 from pathlib import Path
 
-from render.cli.render import jobs
+from render.cli.arguments import jobs
 
 EXAMPLES = """\
 examples:

@@ -7,6 +7,8 @@ import json
 import sys
 from pathlib import Path
 
+from render.cli.arguments import add_command, add_deep, add_jobs, add_printing
+
 EXAMPLES = """\
 examples:
   drytake render my_rehearsal/                            with the built-in recipe, into mixes/ beside it
@@ -19,14 +21,13 @@ Your captures are only ever read. Start listening at a moderate level."""
 
 def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     """Describe the call."""
-    parser = commands.add_parser(
+    parser = add_command(
+        commands,
         "render",
-        help="turn takes into finished stereo files",
+        brief="turn takes into finished stereo files",
         description="Turn every take of a session into a finished stereo file.",
-        epilog=EXAMPLES,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
+        examples=EXAMPLES,
     )
-    parser.add_argument("session", metavar="SESSION", type=Path, help="a folder of takes, or one file")
     parser.add_argument(
         "-r", "--recipe", metavar="RECIPE", type=Path, action="append", default=[],
         help="a recipe (.toml); repeat it for more; without it: the built-in recipe",
@@ -34,24 +35,20 @@ def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
     parser.add_argument(
         "-o", "--output", metavar="OUT", type=Path, help="folder for the results (mixes/ beside SESSION)"
     )
-    parser.add_argument("--deep", action="store_true", help="subfolders too, each a session of its own")
+    add_deep(parser)
     parser.add_argument(
         "--from", dest="from_s", metavar="TIME", type=instant, help="begin there: 0:30, or seconds"
     )
     parser.add_argument("--to", dest="to_s", metavar="TIME", type=instant, help="end there")
     parser.add_argument("--redo", action="store_true", help="render again what is there already")
-    parser.add_argument(
-        "--jobs", metavar="N", type=jobs, default=None, help="takes at the same time (all cores)"
-    )
+    add_jobs(parser)
     parser.add_argument(
         "--precision", choices=("single", "double"), default="single",
         help="of the convolution: single errs at -130 dB of the signal, double at -300 dB in twice the time",
     )  # fmt: skip
     parser.add_argument("--artist", default="", help="tag of every file")
     parser.add_argument("--album", default="", help="tag of every file")
-    output = parser.add_mutually_exclusive_group()
-    output.add_argument("--json", action="store_true", help="print one JSON object instead of a table")
-    output.add_argument("--quiet", action="store_true", help="print faults only")
+    add_printing(parser, as_json="print one JSON object instead of a table")
     parser.set_defaults(
         run=run,
         stopping="stopping: what is begun is thrown away, finished files stay",
@@ -65,10 +62,13 @@ def run(chosen: argparse.Namespace) -> int:
     from render.engine.job import Options
     from render.engine.mix import Passage
     from render.errors import UsageError
+    from render.units import clock
     from render.workflows.render import RenderRequest, default_jobs, render_session
 
     if chosen.from_s is not None and chosen.to_s is not None and chosen.from_s >= chosen.to_s:
-        raise UsageError(f"--from {chosen.from_s:g} s lies at or after --to {chosen.to_s:g} s: swap them")
+        raise UsageError(
+            f"--from {clock(chosen.from_s)} lies at or after --to {clock(chosen.to_s)}: swap them"
+        )
     request = RenderRequest(
         session=chosen.session,
         recipes=chosen.recipe,
@@ -113,10 +113,3 @@ def instant(text: str) -> float:
             f"{text!r} is no time: write minutes and seconds (0:30) or seconds (30)"
         )
     return sum(number * 60.0**power for power, number in enumerate(reversed(numbers)))
-
-
-def jobs(text: str) -> int:
-    """A whole number of at least 1."""
-    if not text.isdecimal() or not 1 <= int(text) <= 1024:
-        raise argparse.ArgumentTypeError(f"{text!r}: a whole number from 1 to 1024")
-    return int(text)

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import argparse
 import json
+import shlex
 from pathlib import Path
 
-from render.cli.render import jobs
+from render.cli.arguments import add_command, add_jobs, add_printing
 
 EXAMPLES = """\
 examples:
@@ -22,15 +23,13 @@ resonances to 10 dB, the low shelf to 8 dB, the cut in the pickup's attacks to 5
 
 def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     """Describe the call."""
-    parser = commands.add_parser(
+    parser = add_command(
+        commands,
         "suggest",
-        help="measure a guitar's takes and write a first recipe for it",
+        brief="measure a guitar's takes and write a first recipe for it",
         description="A first recipe for one guitar, measured from its own takes, every value explained.",
-        epilog=EXAMPLES,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
-    parser.add_argument(
-        "session", metavar="SESSION", type=Path, help="a folder of takes of one guitar, or one file"
+        examples=EXAMPLES,
+        session="a folder of takes of one guitar, or one file",
     )
     parser.add_argument(
         "-o", "--output", metavar="RECIPE", type=Path, required=True, help="recipe to write (.toml)"
@@ -42,12 +41,10 @@ def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
         "--width", metavar="DB", type=float, help="side against mid before the room, -20 to 0 dB (-8)"
     )
     parser.add_argument("--redo", action="store_true", help="replace a recipe that is there already")
-    parser.add_argument(
-        "--jobs", metavar="N", type=jobs, default=None, help="takes at the same time (all cores)"
+    add_jobs(parser)
+    add_printing(
+        parser, as_json="print one JSON object: figures, moves, reasons", quiet="print nothing but faults"
     )
-    output = parser.add_mutually_exclusive_group()
-    output.add_argument("--json", action="store_true", help="print one JSON object: figures, moves, reasons")
-    output.add_argument("--quiet", action="store_true", help="print nothing but faults")
     parser.set_defaults(run=run, stopped="stopped; nothing was written")
 
 
@@ -75,4 +72,7 @@ def run(chosen: argparse.Namespace) -> int:
         for note in result.notes:
             screen.say(note)
         screen.say(f"written: {result.recipe}" + (f" and {result.picture}" if result.picture else ""))
+        screen.say(
+            f"next: {shlex.join(['drytake', 'render', str(chosen.session), '-r', str(result.recipe)])}"
+        )
     return 0

@@ -29,7 +29,7 @@ from render.finish.k_weighting import two_practices_lu
 from render.finish.level import FinishPlan, plan_finish
 from render.recipe.models import Finish, Recipe
 from render.session.takes import Take
-from render.units import frames_from_ms, frames_from_s
+from render.units import clock, frames_from_ms, frames_from_s
 
 END_SLOTS = 15  # 300 ms
 ENDS_LOUD = 10.0**-2.5
@@ -334,7 +334,7 @@ def _wanted_frames(passage: Passage, capture_frames: int, ready: ReadyRecipe, ta
     if first >= capture_frames:
         raise TakeError(
             take.files[0],
-            f"the passage begins at {passage.from_s:g} s, the take ends at {capture_frames / rate:.1f} s",
+            f"the passage begins at {clock(first / rate)}, the take ends at {clock(capture_frames / rate)}",
             "ask for an earlier passage",
         )
     if passage.to_s is not None:

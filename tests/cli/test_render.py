@@ -235,7 +235,7 @@ def test_a_passage_past_the_end_is_a_failure_of_that_take(tmp_path: Path) -> Non
 
     lines = {line["take"]: line for line in log_of(tmp_path / "out")}
     assert lines["long"]["status"] == "done"
-    assert "the take ends at 1.0 s" in lines["short"]["reason"]
+    assert "the take ends at 0:01.0" in lines["short"]["reason"]
 
 
 def test_json_is_one_object(session: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

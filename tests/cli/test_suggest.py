@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shlex
 import sys
 from functools import cache
 from pathlib import Path
@@ -174,7 +175,8 @@ def test_without_the_plotting_library(
     """The recipe is written all the same, and what is missing is said."""
     for name in [name for name in sys.modules if name.startswith("render.pictures")]:
         monkeypatch.delitem(sys.modules, name)
-    monkeypatch.setitem(sys.modules, "matplotlib", None)
+    for name in ["matplotlib", *(name for name in sys.modules if name.startswith("matplotlib."))]:
+        monkeypatch.setitem(sys.modules, name, None)
 
     assert main(["suggest", str(session), "-o", str(tmp_path / "a.toml")]) == 0
     assert "drytake[plot]" in capsys.readouterr().out
@@ -203,3 +205,18 @@ def test_a_low_sample_rate_gets_a_recipe_that_renders(tmp_path: Path) -> None:
         main(["render", str(tmp_path / "take.wav"), "-r", str(target), "-o", str(tmp_path / "m"), "--quiet"])
         == 0
     )
+
+
+def test_it_ends_with_what_to_type_next(
+    session: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The call that renders the session with the recipe, as a shell wants it, spaces and all."""
+    recipe = tmp_path / "my guitar.toml"
+
+    assert main(["suggest", str(session), "-o", str(recipe)]) == 0
+
+    last = capsys.readouterr().out.splitlines()[-1]
+    assert last.startswith("next: drytake render ")
+    command = shlex.split(last.removeprefix("next: "))
+    assert command == ["drytake", "render", str(session), "-r", str(recipe)]
+    assert main([*command[1:], "-o", str(tmp_path / "out"), "--quiet"]) == 0

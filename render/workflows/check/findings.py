@@ -9,6 +9,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal, get_args
 
+from render.units import clock
+
 Severity = Literal["fault", "warning", "note"]
 Kind = Literal[
     "clipping",
@@ -91,15 +93,6 @@ def in_order(findings: list[Finding]) -> list[Finding]:
             finding.channel or 0,
         ),
     )
-
-
-def clock(instant_s: float) -> str:
-    """A moment as players read it: `0:07.4`, `12:30.0`, `1:02:03.0`."""
-    tenths = round(instant_s * 10.0)
-    minutes, tenths = divmod(tenths, 600)
-    hours, minutes = divmod(minutes, 60)
-    seconds = f"{tenths // 10:02d}.{tenths % 10}"
-    return f"{hours}:{minutes:02d}:{seconds}" if hours else f"{minutes}:{seconds}"
 
 
 def at_places(places_s: tuple[float, ...], *, most: int = 3) -> str:

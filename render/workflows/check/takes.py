@@ -10,7 +10,8 @@ from render.analysis.roles import Role, guess_microphone
 from render.engine.inspect import Inspection
 from render.engine.meet import RELIABLE_S
 from render.errors import TakeError
-from render.workflows.check.findings import Finding, clock
+from render.units import clock
+from render.workflows.check.findings import Finding
 
 FEW_BITS = ("PCM_U8", "PCM_S8", "ULAW", "ALAW", "IMA_ADPCM", "MS_ADPCM", "GSM610", "DWVW_12")
 LOW_RATE_HZ = 32_000

@@ -10,6 +10,7 @@ from render.analysis.guitar import LOW_BAND_HZ, MIDDLE_BAND_HZ, THIRDS_HZ, exces
 from render.audio.array import Reals
 from render.errors import OutputError
 from render.recipe.models import Recipe
+from render.units import length_words
 from render.workflows.suggest import words
 from render.workflows.suggest.plan import Plan
 from render.workflows.suggest.recipe_text import Told
@@ -72,7 +73,7 @@ def _thirds_db(plan: Plan, source: int, power: Reals) -> Reals:
 
 
 def _facts(plan: Plan, told: Told) -> tuple[str, ...]:
-    facts = [f"{len(told.takes)} takes of {told.session}, {told.sound_s:.0f} s of sound"]
+    facts = [f"{len(told.takes)} takes of {told.session}, {length_words(told.sound_s)} of sound"]
     low = plan.low
     if low.low_before_db is not None and low.low_after_db is not None:
         facts.append(

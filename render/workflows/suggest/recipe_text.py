@@ -7,6 +7,7 @@ from pathlib import Path
 
 from render.recipe.models import Recipe
 from render.recipe.toml_text import printable, toml_key
+from render.units import length_words
 from render.workflows.suggest import words
 from render.workflows.suggest.plan import Plan, SourcePlan
 from render.workflows.suggest.text import Line, key_line, lay_out, notes_lines, path_from, stage_line
@@ -132,7 +133,8 @@ def _head(told: Told) -> list[Line]:
     takes = _count(len(told.takes), "take")
     lines = [
         Line(
-            comment=f'A first recipe for one guitar, measured from {takes} of "{told.session}", {told.sound_s:.0f} s. '
+            comment=f'A first recipe for one guitar, measured from {takes} of "{told.session}", '
+            f"{length_words(told.sound_s)} of sound. "
             "Each comment says what was measured. It is a beginning: change one number at a time and listen."
         )
     ]

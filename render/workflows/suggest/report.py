@@ -7,7 +7,7 @@ import math
 from render.analysis.low_fit import TOLERANCE_DB
 from render.analysis.lowest_note import note_name
 from render.audio.array import Reals
-from render.units import db_from_power
+from render.units import db_from_power, length_words
 from render.workflows.suggest import words
 from render.workflows.suggest.plan import Plan, SourcePlan
 from render.workflows.suggest.recipe_text import Told
@@ -16,7 +16,7 @@ from render.workflows.suggest.recipe_text import Told
 def told_lines(plan: Plan, told: Told) -> list[str]:
     """The moves in words a player reads, source by source."""
     found = len(told.takes) + len(told.left_out)
-    lines = [f"measured from {len(told.takes)} of {found} takes, {told.sound_s:.0f} s of sound"]
+    lines = [f"measured from {len(told.takes)} of {found} takes, {length_words(told.sound_s)} of sound"]
     lines += [f"  left out: {name}: {why}" for name, why in told.left_out]
     lines += [f"  {remark}" for remark in told.remarks]
     for source in plan.sources:

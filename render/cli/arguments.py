@@ -1,0 +1,64 @@
+"""What the commands that work on a session have in common in their calls."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+
+def add_command(
+    commands: argparse._SubParsersAction[argparse.ArgumentParser],
+    name: str,
+    *,
+    brief: str,
+    description: str,
+    examples: str,
+    session: str = "a folder of takes, or one file",
+) -> argparse.ArgumentParser:
+    """A command that takes a session.
+
+    Parameters
+    ----------
+    commands : the subparsers of `drytake`
+    name, brief : str
+        What is typed, and the line in the list of commands.
+    description, examples : str
+        Above and below the options; examples keep their lines.
+    session : str
+        What SESSION may be.
+    """
+    parser = commands.add_parser(
+        name,
+        help=brief,
+        description=description,
+        epilog=examples,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("session", metavar="SESSION", type=Path, help=session)
+    return parser
+
+
+def add_deep(parser: argparse.ArgumentParser) -> None:
+    """The switch for subfolders."""
+    parser.add_argument("--deep", action="store_true", help="subfolders too, each a session of its own")
+
+
+def add_jobs(parser: argparse.ArgumentParser) -> None:
+    """How many takes at a time."""
+    parser.add_argument(
+        "--jobs", metavar="N", type=jobs, default=None, help="takes at the same time (all cores)"
+    )
+
+
+def add_printing(parser: argparse.ArgumentParser, *, as_json: str, quiet: str = "print faults only") -> None:
+    """What is printed: a table, one JSON object, or next to nothing."""
+    output = parser.add_mutually_exclusive_group()
+    output.add_argument("--json", action="store_true", help=as_json)
+    output.add_argument("--quiet", action="store_true", help=quiet)
+
+
+def jobs(text: str) -> int:
+    """A whole number of at least 1."""
+    if not text.isdecimal() or not 1 <= int(text) <= 1024:
+        raise argparse.ArgumentTypeError(f"{text!r}: a whole number from 1 to 1024")
+    return int(text)
