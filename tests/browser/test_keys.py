@@ -114,7 +114,7 @@ def test_by_tab_alone(browser: Browser, listening_page: Path) -> None:
                 break
             reached.append(words.replace("\n", " "))
         order = [next((n for n, words in enumerate(reached) if wanted in words), -1) for wanted in
-                 ("01_slipway", "excerpt", "Position", "Play", "Repeat", "Start here", "condition", "mode", "version",
+                 ("01_slipway", "excerpt", "Position", "Play", "Repeat", "mode", "version", "Start here", "condition",
                   "Spectra as a table", "Read saved votes", "Keys")]  # fmt: skip
         assert -1 not in order
         assert order == sorted(order)

@@ -3,7 +3,23 @@ import { draw } from "./dom.js";
 import { frequency, number } from "./words.js";
 
 /** Dashes of the versions, one after the other; on and off in pixels. */
-const DASHES = ["", "7 3", "2 2.5", "10 3 2 3", "4 4", "14 4", "1 4", "10 3 2 3 2 3"];
+const DASHES = [
+  "",
+  "7 3",
+  "2 2.5",
+  "10 3 2 3",
+  "4 4",
+  "14 4",
+  "1 4",
+  "10 3 2 3 2 3",
+  "18 3 4 3",
+  "5 2 1 2",
+  "3 6",
+  "12 3 1 3 1 3",
+];
+
+/** From so many on, those that are not heard are drawn fainter. */
+const MANY = 6;
 
 /** @param {number} index */
 export function dashes(index) {
@@ -40,7 +56,12 @@ export function lineSample(index) {
  * @property {boolean} [dots]
  */
 
-const MARGIN = { left: 38, right: 30, top: 18, bottom: 24 };
+const MARGIN = { left: 38, top: 18, bottom: 24 };
+const DIGIT_PX = 7;
+const LABEL_PX = 12;
+
+/** So many numbers stand one below the other where lines end together; more are joined into one. */
+const MOST_BELOW = 3;
 const ALL_TICKS = [31.5, 63, 125, 250, 500, 1000, 2000, 4000, 8000, 16000];
 const FEW_TICKS = [63, 250, 1000, 4000, 16000];
 
@@ -56,7 +77,12 @@ export function plotCurves(plot) {
   const clip = `clip-${(serial += 1)}`;
   return draw(
     "svg",
-    { viewBox: `0 0 ${width} ${height}`, role: "img", "aria-label": name, class: "plot" },
+    {
+      viewBox: `0 0 ${width} ${height}`,
+      role: "img",
+      "aria-label": name,
+      class: curves.length >= MANY ? "plot many" : "plot",
+    },
     draw(
       "clipPath",
       { id: clip },
@@ -64,26 +90,36 @@ export function plotCurves(plot) {
     ),
     ...grid(plot, place),
     draw("g", { "clip-path": `url(#${clip})` }, ...ordered.map((curve) => line(curve, plot, place))),
-    ...endNumbers(plot, place),
+    ...place.ends.map((end) => endLabel(end, plot, place)),
   );
 }
 
 let serial = 0;
 
 /**
- * @typedef {{ across: number, down: number, x: (hz: number) => number, y: (value: number) => number }} Places
+ * @typedef {{ at: number, heard: boolean, text: string }} End versions whose lines end together, the one heard among them
+ * @typedef {object} Places
+ * @property {number} across
+ * @property {number} down
+ * @property {(hz: number) => number} x
+ * @property {(value: number) => number} y
+ * @property {End[]} ends
  * @param {Plot} plot
  * @returns {Places}
  */
-function places({ hz, low, high, width, height }) {
-  const across = width - MARGIN.left - MARGIN.right;
+function places(plot) {
+  const { hz, low, high, width, height } = plot;
   const down = height - MARGIN.top - MARGIN.bottom;
+  const y = (/** @type {number} */ value) => round(MARGIN.top + (down * (high - value)) / (high - low));
+  const ends = endsOf(plot, y);
+  const across = width - MARGIN.left - 16 - DIGIT_PX * Math.max(2, ...ends.map(({ heard, text }) => text.length + (heard ? 3 : 0)));
   const [first, last] = [Math.log(hz[0]), Math.log(hz[hz.length - 1])];
   return {
     across,
     down,
     x: (f) => round(MARGIN.left + (across * (Math.log(f) - first)) / (last - first)),
-    y: (value) => round(MARGIN.top + (down * (high - value)) / (high - low)),
+    y,
+    ends,
   };
 }
 
@@ -96,14 +132,14 @@ function round(value) {
  * @param {Plot} plot
  * @param {Places} place
  */
-function grid({ hz, low, high, step, unit, width, height }, { x, y }) {
+function grid({ hz, low, high, step, unit, width, height }, { across, x, y }) {
   const parts = [];
   for (let value = Math.ceil(low / step) * step; value <= high + 1e-9; value += step) {
     const at = y(value);
     parts.push(
       draw("line", {
         x1: MARGIN.left,
-        x2: width - MARGIN.right,
+        x2: MARGIN.left + across,
         y1: at,
         y2: at,
         class: Math.abs(value) < 1e-9 ? "axis" : "grid",
@@ -124,7 +160,7 @@ function grid({ hz, low, high, step, unit, width, height }, { x, y }) {
     parts.push(draw("text", { x: at, y: height - 8, class: "tick", "text-anchor": "middle" }, frequency(f)));
   }
   parts.push(draw("text", { x: MARGIN.left - 6, y: 9, class: "tick", "text-anchor": "end" }, unit));
-  parts.push(draw("text", { x: width, y: height - 8, class: "tick", "text-anchor": "end" }, "Hz"));
+  parts.push(draw("text", { x: 0, y: height - 8, class: "tick" }, "Hz"));
   return parts;
 }
 
@@ -166,29 +202,73 @@ function line({ index, values }, { hz, chosen, dots, low, high }, { x, y }) {
 }
 
 /**
- * Numbers of the versions where their lines end, moved apart where they would meet.
+ * Where the lines end; of those that end together a few have their numbers one below the other, more are joined.
+ * @param {Plot} plot
+ * @param {(value: number) => number} y
+ * @returns {End[]}
+ */
+function endsOf({ curves, low, high, chosen }, y) {
+  const ends = curves.flatMap(({ index, values }) => {
+    const last = values.findLast((value) => value !== null);
+    return last == null ? [] : [{ at: y(Math.min(Math.max(last, low), high)), indices: [index] }];
+  });
+  ends.sort((a, b) => a.at - b.at);
+  const rows = (/** @type {number[]} */ indices) => (indices.length > MOST_BELOW ? 1 : indices.length);
+  for (let i = 1; i < ends.length; ) {
+    const [one, next] = [ends[i - 1], ends[i]];
+    if (next.at - one.at >= (LABEL_PX * (rows(one.indices) + rows(next.indices))) / 2) i += 1;
+    else {
+      const [few, more] = [one.indices.length, next.indices.length];
+      const at = (one.at * few + next.at * more) / (few + more);
+      ends.splice(i - 1, 2, { at, indices: [...one.indices, ...next.indices] });
+      i = Math.max(1, i - 1);
+    }
+  }
+  return ends.flatMap(({ at, indices }) => {
+    if (indices.length <= MOST_BELOW)
+      return indices.map((index, row) => ({
+        at: at + LABEL_PX * (row - (indices.length - 1) / 2),
+        heard: index === chosen,
+        text: String(index + 1),
+      }));
+    const others = indices.filter((index) => index !== chosen).sort((a, b) => a - b);
+    const text = spans(others).join(", ");
+    return { at, heard: others.length < indices.length, text };
+  });
+}
+
+/**
+ * Numbers of versions, neighbours joined: 1, 3 to 5.
+ * @param {number[]} indices ascending
+ * @returns {string[]}
+ */
+function spans(indices) {
+  /** @type {number[][]} */
+  const runs = [];
+  for (const index of indices) {
+    const run = runs[runs.length - 1];
+    if (run && run[run.length - 1] === index - 1) run.push(index);
+    else runs.push([index]);
+  }
+  return runs.map((run) => {
+    const [from, to] = [run[0] + 1, run[run.length - 1] + 1];
+    if (from === to) return String(from);
+    return to === from + 1 ? `${from}, ${to}` : `${from}\u2013${to}`;
+  });
+}
+
+/**
+ * @param {End} end
  * @param {Plot} plot
  * @param {Places} place
  */
-function endNumbers({ hz, curves, chosen, low, high, height }, { x, y }) {
-  const ends = curves.flatMap(({ index, values }) => {
-    const last = values.findLastIndex((value) => value !== null);
-    if (last < 0) return [];
-    const value = Math.min(Math.max(/** @type {number} */ (values[last]), low), high);
-    return [{ index, at: y(value), x: Math.max(x(hz[last]), x(hz[hz.length - 1])) }];
-  });
-  const apart = Math.min(12, (height - 20) / Math.max(ends.length, 1));
-  ends.sort((a, b) => a.at - b.at);
-  for (let i = 1; i < ends.length; i += 1) ends[i].at = Math.max(ends[i].at, ends[i - 1].at + apart);
-  for (let i = ends.length - 1, limit = height - MARGIN.bottom + 4; i >= 0; i -= 1) {
-    ends[i].at = Math.min(ends[i].at, limit);
-    limit = ends[i].at - apart;
-  }
-  return ends.map(({ index, at, x: end }) =>
-    draw(
-      "text",
-      { x: end + 8, y: at + 4, class: index === chosen ? "end chosen" : "end" },
-      String(index + 1),
-    ),
+function endLabel({ at, heard, text }, { chosen }, { across }) {
+  const own = String(chosen + 1);
+  return draw(
+    "text",
+    { x: MARGIN.left + across + 8, y: at + 4, class: "end" },
+    heard ? draw("tspan", { class: "chosen" }, own) : null,
+    heard && text !== own ? `, ${text}` : null,
+    heard ? null : text,
   );
 }

@@ -13,7 +13,7 @@ const SECTIONS_Q = [1 / (2 * Math.cos(Math.PI / 8)), 1 / (2 * Math.cos((3 * Math
 
 /** @type {readonly { name: string, title: string, detail: string }[]} */
 export const CONDITIONS = Object.freeze([
-  { name: "stereo", title: "Stereo", detail: "as it is" },
+  { name: "stereo", title: "Stereo", detail: "left and right as they are" },
   { name: "mono", title: "Mono", detail: "(left + right) / 2 on both sides: one loudspeaker, many halls" },
   { name: "left", title: "Left only", detail: "the left side on both sides" },
   { name: "right", title: "Right only", detail: "the right side on both sides" },

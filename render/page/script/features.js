@@ -16,7 +16,7 @@ export function missing() {
     ],
     [typeof HTMLDialogElement === "function", "dialogs"],
     [typeof ResizeObserver === "function", "drawings that follow the window"],
-    [typeof Array.prototype.findLastIndex === "function", "the language of 2022"],
+    [typeof Array.prototype.findLast === "function", "the language of 2022"],
   ]);
   return needed.filter(([there]) => !there).map(([, words]) => words);
 }

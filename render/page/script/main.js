@@ -1,6 +1,7 @@
 /** The listening page: puts its parts together and keeps them in step. */
 import { readContent } from "./content.js";
 import { button, choice, make, showChoice } from "./dom.js";
+import { watchFaults, wordsOf } from "./faults.js";
 import { missing } from "./features.js";
 import { pageHead } from "./head.js";
 import { Judging } from "./judging.js";
@@ -11,6 +12,7 @@ import { Player } from "./player.js";
 import { commonPeaks, waveform } from "./plots.js";
 import { pageKeys } from "./page_keys.js";
 import { Results } from "./results.js";
+import { silenceOf } from "./silence.js";
 import { soundBytes } from "./sound.js";
 import { Telling } from "./telling.js";
 import { Timeline } from "./timeline.js";
@@ -38,6 +40,7 @@ class Page {
     this.transport = new Transport(this.player, {
       play: () => this.play(),
       fromS: () => this.excerpt.from_s,
+      here: this.timeline.here,
     });
     this.pictures = new Pictures(content);
     this.results = new Results(this.votes, content, () => this.update());
@@ -69,8 +72,12 @@ class Page {
     this.status = make("p", { class: "hidden", role: "status", "aria-live": "polite" });
     /** @type {number | null} the version that is drawn */
     this.shown = null;
-    /** What reaches the edge of the waveform; 0 before anything is shown. */
+    /** What reaches the edge of the waveform. */
     this.highest = 0;
+    /** Whether the excerpt in hand is built, so that it can be drawn. */
+    this.ready = false;
+    this.silence = make("p", { class: "alert", hidden: true });
+    this.fault = make("p", { class: "alert", role: "alert", hidden: true });
   }
 
   get take() {
@@ -93,11 +100,14 @@ class Page {
         { class: "take", "aria-labelledby": "take-title" },
         make("div", { class: "take-head" }, this.heading, this.excerpts),
         this.timeline.element,
+        this.silence,
+        this.fault,
         this.transport.element,
         this.modes,
         this.list,
         this.judging.element,
         this.telling.element,
+        this.transport.more,
         this.pictures.element,
       ),
       this.results.element,
@@ -124,9 +134,10 @@ class Page {
    * @param {number} excerptIndex
    */
   show(takeIndex, excerptIndex) {
-    Object.assign(this, { takeIndex, excerptIndex });
+    Object.assign(this, { takeIndex, excerptIndex, ready: false });
     const { take, excerpt } = this;
     const { versions } = excerpt;
+    this.fault.hidden = true;
     this.transport.tell("");
     this.player.load({
       rate: versions[0].sample_rate_hz,
@@ -151,22 +162,19 @@ class Page {
         ),
       ),
     );
+    const titles = take.excerpts.map(({ name, from_s: from, to_s: to }) =>
+      make("span", {}, name, make("span", { class: "detail" }, ` ${clock(from)}\u2013${clock(to)}`)),
+    );
     this.excerpts.replaceChildren(
-      choice(
-        "Excerpt",
-        take.excerpts.map(({ name, from_s: from, to_s: to }, index) => ({
-          value: String(index),
-          title: make(
-            "span",
-            {},
-            name,
-            make("span", { class: "detail" }, ` ${clock(from, 0)}\u2013${clock(to, 0)}`),
+      titles.length === 1
+        ? titles[0]
+        : choice(
+            "Excerpt",
+            titles.map((title, index) => ({ value: String(index), title })),
+            String(excerptIndex),
+            (value) => this.choose(takeIndex, Number(value), this.excerpts),
+            { name: "excerpt" },
           ),
-        })),
-        String(excerptIndex),
-        (value) => this.choose(takeIndex, Number(value), this.excerpts),
-        { name: "excerpt" },
-      ),
     );
     this.showMode();
   }
@@ -231,6 +239,11 @@ class Page {
     this.highest = Math.max(...peaks.map(Math.abs));
     this.shown = null;
     this.tell(""); // no name is left over
+    this.timeline.show(waveform([], 0), excerpt); // nothing of another excerpt stays if drawing fails
+    this.pictures.clear();
+    this.silence.textContent = silenceOf(excerpt.versions, open);
+    this.silence.hidden = !this.silence.textContent;
+    this.ready = true;
     this.list.replaceChildren(
       ...(open ? [versionList(excerpt.versions, player.heard, (index) => this.hear(index))] : []),
     );
@@ -244,17 +257,14 @@ class Page {
     }
     this.pictures.element.hidden = !open;
     if (open) this.pictures.show(excerpt.versions);
-    else {
-      this.pictures.clear();
-      this.timeline.show(waveform(peaks, this.highest), excerpt);
-    }
+    else this.timeline.show(waveform(peaks, this.highest), excerpt);
     this.update();
   }
 
   /** Everything that follows the player. */
   update() {
     const { player, mode } = this;
-    if (!this.highest) return; // nothing is shown yet
+    if (!this.ready) return;
     this.transport.update();
     this.timeline.update();
     this.results.update(mode !== "open");
@@ -288,6 +298,14 @@ class Page {
     }
   }
 
+  /** @param {string} words what went wrong in the page itself */
+  failed(words) {
+    this.fault.hidden = false;
+    this.fault.textContent =
+      `A fault of this page at \u201c${this.take.name}\u201d, ${this.excerpt.name}: ${words}. ` +
+      "What is drawn may be incomplete. Reload the page; if it comes again, tell whoever made it.";
+  }
+
   /** @param {string} words */
   tell(words) {
     this.status.textContent = words;
@@ -305,7 +323,19 @@ function start() {
     );
     return;
   }
-  new Page(readContent()).build(main);
+  try {
+    const page = new Page(readContent());
+    watchFaults((words) => page.failed(words));
+    page.build(main);
+  } catch (fault) {
+    if (!main.querySelector("h2")) {
+      main.replaceChildren(
+        make("h1", {}, "This page cannot be shown"),
+        make("p", { role: "alert" }, `${wordsOf(fault)}. It may be damaged: ask for it again.`),
+      );
+    }
+    throw fault;
+  }
 }
 
 start();

@@ -79,7 +79,7 @@ export function correlations({ versions, octaveHz, chosen, width }) {
 /** @param {number[]} values */
 function fromTop(values) {
   const high = Math.ceil(Math.max(...values) / 10) * 10;
-  const low = Math.max(high - 60, Math.floor(Math.min(...values) / 10) * 10);
+  const low = Math.max(high - 80, Math.floor(Math.min(...values) / 10) * 10);
   return { low: Math.min(low, high - 20), high, step: 10 };
 }
 

@@ -36,6 +36,7 @@ export class Results {
       onchange: () => this.read(),
     });
     this.save = button("Save votes", () => this.download(), { main: true });
+    this.save.disabled = true;
     this.element = make(
       "section",
       { class: "results", "aria-labelledby": "results-title" },

@@ -8,7 +8,12 @@ const NAME = /^[0-9a-f]{32}$/;
  * @returns {ArrayBuffer}
  */
 function decoded(text) {
-  const binary = atob(text);
+  let binary;
+  try {
+    binary = atob(text);
+  } catch {
+    throw new Error("A sound in this page is damaged: ask for the page again.");
+  }
   const bytes = new Uint8Array(binary.length);
   for (let i = 0; i < binary.length; i += 1) bytes[i] = binary.charCodeAt(i);
   return bytes.buffer;

@@ -28,13 +28,14 @@ export class Timeline {
       this.head,
     );
     this.begin = make("span", {});
-    this.here = make("span", { class: "here" });
+    /** For the row of the play button. */
+    this.here = make("span", { class: "here", "aria-hidden": "true" });
     this.end = make("span", {});
     this.element = make(
       "div",
       {},
       this.slider,
-      make("p", { class: "times", "aria-hidden": "true" }, this.begin, this.here, this.end),
+      make("p", { class: "times", "aria-hidden": "true" }, this.begin, this.end),
     );
     this.slider.addEventListener("pointerdown", (/** @type {PointerEvent} */ event) => this.press(event));
   }

@@ -17,9 +17,9 @@ export function secondsOf(text) {
 export class Transport {
   /**
    * @param {import("./player.js").Player} player
-   * @param {{ play: () => void, fromS: () => number }} page
+   * @param {{ play: () => void, fromS: () => number, here: HTMLElement }} page `here`: where the listener is
    */
-  constructor(player, { play, fromS }) {
+  constructor(player, { play, fromS, here }) {
     this.player = player;
     this.fromS = fromS;
     this.playButton = button("Play", play, { key: "Space", main: true });
@@ -32,11 +32,12 @@ export class Transport {
       min: LOWEST_DB,
       max: 0,
       step: 1,
+      value: player.levelDb,
       id: "level",
       "aria-describedby": "caution",
       oninput: () => player.setLevel(Number(this.level.value)),
     });
-    this.levelText = make("output", { for: "level" });
+    this.levelText = make("output", { for: "level" }, `${number(player.levelDb, 0)} dB`);
     this.conditions = choice(
       "Heard as",
       CONDITIONS.map(({ name, title, detail }) => ({ value: name, title, detail })),
@@ -54,9 +55,15 @@ export class Transport {
         { class: "row" },
         this.playButton,
         this.againButton,
+        here,
         make("label", { class: "level" }, make("span", {}, "Level"), this.level, this.levelText),
       ),
       this.alert,
+    );
+    /** What is needed less often. */
+    this.more = make(
+      "div",
+      { class: "more" },
       make(
         "div",
         { class: "row marks" },

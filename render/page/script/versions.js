@@ -18,8 +18,12 @@ export function versionList(versions, heard, hear) {
       { class: "version" },
       make("span", { class: "number" }, String(index + 1)),
       lineSample(index),
-      make("span", { class: "title" }, title),
-      title === name ? null : make("span", { class: "name" }, name),
+      make(
+        "span",
+        {},
+        make("span", { class: "title" }, title),
+        title === name ? null : make("span", { class: "name" }, name),
+      ),
     ),
   }));
   return choice("Version", options, String(heard), (value) => hear(Number(value)), {
