@@ -239,7 +239,7 @@ class Page {
     this.highest = Math.max(...peaks.map(Math.abs));
     this.shown = null;
     this.tell(""); // no name is left over
-    this.timeline.show(waveform([], 0), excerpt); // nothing of another excerpt stays if drawing fails
+    this.timeline.show(make("div"), excerpt); // nothing of another excerpt stays if drawing fails
     this.pictures.clear();
     this.silence.textContent = silenceOf(excerpt.versions, open);
     this.silence.hidden = !this.silence.textContent;
