@@ -2,7 +2,8 @@
 
     python example_sessions/make_boathouse.py
 
-writes example_sessions/boathouse/*.flac again, the same samples every time. Another folder may be named.
+writes example_sessions/boathouse/*.flac and example_sessions/boathouse_large_guitar/*.flac again, the same samples
+every time. Another folder than example_sessions may be named.
 """
 
 from __future__ import annotations
@@ -59,6 +60,11 @@ class Take:
     guitar: Guitar
     sample_rate_hz: int = 48_000
 
+    @property
+    def file(self) -> str:
+        """Where it lies among the example sessions: each guitar has a folder of its own, since each has a recipe."""
+        return f"{SESSIONS[self.guitar.name]}/{self.tune.name}.flac"
+
 
 @dataclass(frozen=True)
 class Track:
@@ -71,6 +77,8 @@ class Track:
     water_dbfs: float | None = None
     room_gain_db: float | None = None
 
+
+SESSIONS = {SMALL.name: "boathouse", LARGE.name: "boathouse_large_guitar"}
 
 TAKES = (
     Take(SLIPWAY, SMALL),
@@ -335,10 +343,10 @@ def write_take(audio: Samples, path: Path, *, sample_rate_hz: int) -> None:
 
 
 def main(folder: Path) -> None:
-    """Make every take of the session."""
+    """Make every take of both guitars."""
     for take in TAKES:
         audio = record_take(take)
-        path = folder / f"{take.tune.name}.flac"
+        path = folder / take.file
         write_take(audio, path, sample_rate_hz=take.sample_rate_hz)
         peaks = 20.0 * np.log10(np.abs(audio).max(axis=0))
         print(
@@ -348,4 +356,4 @@ def main(folder: Path) -> None:
 
 
 if __name__ == "__main__":
-    main(Path(sys.argv[1]) if len(sys.argv) > 1 else Path(__file__).resolve().parent / "boathouse")
+    main(Path(sys.argv[1]) if len(sys.argv) > 1 else Path(__file__).resolve().parent)

@@ -92,14 +92,19 @@ def test_every_recipe_renders(path: Path, tmp_path: Path) -> None:
     assert (tmp_path / "log.jsonl").read_text(encoding="utf-8").count('"warnings": []') == 2
 
 
-def test_every_example_session_renders(tmp_path: Path) -> None:
-    """The whole example session, with the built-in recipe."""
+@pytest.mark.parametrize(
+    ("session", "recipe"),
+    [("boathouse", "steel_fingerstyle"), ("boathouse_large_guitar", "transducer_and_magnetic")],
+)
+def test_every_example_session_renders(session: str, recipe: str, tmp_path: Path) -> None:
+    """Whole, with the recipe that README names for its guitar, and with the built-in one."""
     assert builtin_recipe().name
-    session = ROOT / "example_sessions" / "boathouse"
+    folder = ROOT / "example_sessions" / session
 
-    assert main(["render", str(session), "-o", str(tmp_path), "--quiet"]) == 0
+    for call in (["-r", str(ROOT / "recipes" / f"{recipe}.toml")], []):
+        assert main(["render", str(folder), *call, "-o", str(tmp_path), "--quiet"]) == 0
 
-    assert len(list(tmp_path.glob("*/*.wav"))) == len(list(session.glob("*.flac")))
+    assert len(list(tmp_path.glob("*/*.wav"))) == 2 * len(list(folder.glob("*.flac"))) == 6
 
 
 def test_the_table_of_sources_is_true() -> None:

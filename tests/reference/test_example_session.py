@@ -21,7 +21,7 @@ from tests.helpers.source import source
 Wave = NDArray[np.float64]
 
 RATE_HZ = 48_000
-FOLDER = Path(__file__).resolve().parents[2] / "example_sessions" / "boathouse"
+FOLDER = Path(__file__).resolve().parents[2] / "example_sessions"
 
 # equal temperament on A4 = 440 Hz, printed to twelve decimals in the project's list of reference values
 OPEN_HZ = (82.406889228217, 110.0, 146.832383958704, 195.997717990875, 246.941650628062, 329.627556912870)
@@ -92,7 +92,8 @@ def cents(measured: float, wanted: float) -> float:
 
 def read_take(name: str) -> tuple[Wave, int]:
     """A committed take."""
-    audio, sample_rate_hz = soundfile.read(FOLDER / f"{name}.flac", dtype="float64", always_2d=True)
+    (file,) = FOLDER.glob(f"boathouse*/{name}.flac")
+    audio, sample_rate_hz = soundfile.read(file, dtype="float64", always_2d=True)
     return audio, int(sample_rate_hz)
 
 

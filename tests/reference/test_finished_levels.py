@@ -24,7 +24,7 @@ from tests.helpers.source import source
 from tests.reference.test_true_peak import scipy_peak
 
 Audio = NDArray[np.float64]
-EXAMPLES = Path(__file__).parents[2] / "example_sessions" / "boathouse"
+EXAMPLES = Path(__file__).parents[2] / "example_sessions"
 RATES_HZ = (44_100, 48_000, 88_200, 96_000, 192_000)
 EBUR128 = "libebur128 1.2.6 through pyebur128"
 SCIPY_PEAK = "SciPy, signal.resample_poly at 16 times"
@@ -196,7 +196,7 @@ def test_passages_of_the_example_session(tmp_path: Path, target_lufs: float, lim
         f'[finish]\nloudness_lufs = {target_lufs}\nlimit_at_most_db = {limit_at_most_db}\nformat = "flac"\n'
         "bit_depth = 16\n"
     )
-    lines = rendered(tmp_path, EXAMPLES, finish, "--from", "6", "--to", "9")
+    lines = rendered(tmp_path, EXAMPLES, finish, "--deep", "--from", "6", "--to", "9")
     assert len(lines) == 6
     for line in lines:
         check_levels(line, target_lufs=target_lufs, limit_at_most_db=limit_at_most_db, ceiling_dbtp=-1.0)

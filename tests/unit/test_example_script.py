@@ -16,7 +16,7 @@ from example_sessions.player import length_s, parse_hold, parse_step, play, step
 from example_sessions.plucked_string import Loss, apply_finger, design_loop, design_pluck
 from example_sessions.surroundings import hiss, lapping, room_response
 
-FOLDER = Path(__file__).resolve().parents[2] / "example_sessions" / "boathouse"
+FOLDER = Path(__file__).resolve().parents[2] / "example_sessions"
 STEP = 2.0 ** (1 - make_boathouse.WORD_BITS)
 NAMES = [take.tune.name for take in TAKES]
 
@@ -38,7 +38,7 @@ def test_same_samples_twice(name: str) -> None:
 def test_committed_takes_are_what_the_script_makes(name: str) -> None:
     """Four seconds made anew are the beginning of the committed file, within one step of its converter."""
     made = record_take(take_named(name), until_s=4.0)
-    kept, sample_rate_hz = soundfile.read(FOLDER / f"{name}.flac", dtype="float64", frames=len(made))
+    kept, sample_rate_hz = soundfile.read(FOLDER / take_named(name).file, dtype="float64", frames=len(made))
     assert sample_rate_hz == take_named(name).sample_rate_hz
     assert np.abs(made[: 2 * sample_rate_hz]).max() > 0.05  # something is played
     assert np.abs(made - kept).max() < 1.01 * STEP
@@ -47,8 +47,8 @@ def test_committed_takes_are_what_the_script_makes(name: str) -> None:
 @pytest.mark.parametrize("name", NAMES)
 def test_files_are_as_a_recorder_leaves_them(name: str) -> None:
     """Two tracks, 24 bit, 15 to 30 s, not normalised, with room tone at both ends."""
-    information = soundfile.info(FOLDER / f"{name}.flac")
-    audio, sample_rate_hz = soundfile.read(FOLDER / f"{name}.flac", dtype="float64")
+    information = soundfile.info(FOLDER / take_named(name).file)
+    audio, sample_rate_hz = soundfile.read(FOLDER / take_named(name).file, dtype="float64")
     assert (information.format, information.subtype, information.channels) == ("FLAC", "PCM_24", 2)
     assert 15.0 <= len(audio) / sample_rate_hz <= 30.0
     peaks_dbfs = 20.0 * np.log10(np.abs(audio).max(axis=0))
@@ -63,15 +63,18 @@ def test_files_are_as_a_recorder_leaves_them(name: str) -> None:
 
 def test_session_is_small_enough_to_carry() -> None:
     """All files of the session together stay under 10 MB, and no other file is there."""
-    files = sorted(FOLDER.iterdir())
-    assert [file.stem for file in files] == NAMES
+    files = sorted(file for folder in FOLDER.glob("boathouse*") for file in folder.iterdir())
+    assert [str(file.relative_to(FOLDER)) for file in files] == [take.file for take in TAKES]
     assert sum(file.stat().st_size for file in files) < 10_000_000
 
 
 def test_takes_differ_in_level() -> None:
     """Nobody has normalised the takes: over the session, the peaks differ by 2 dB or more on each track."""
     peaks = np.array(
-        [np.abs(soundfile.read(FOLDER / f"{name}.flac", dtype="float64")[0]).max(axis=0) for name in NAMES]
+        [
+            np.abs(soundfile.read(FOLDER / take_named(name).file, dtype="float64")[0]).max(axis=0)
+            for name in NAMES
+        ]
     )
     spread_db = 20.0 * np.log10(peaks.max(axis=0) / peaks.min(axis=0))
     assert (spread_db > 2.0).all()

@@ -30,7 +30,7 @@ def draw_plan(plan: Plan, recipe: Recipe, told: Told, target: Path) -> tuple[Pat
     try:
         from render.pictures.suggestion import SourceSpectrum, Suggestion, draw_suggestion
     except ModuleNotFoundError as error:
-        if error.name != "matplotlib":
+        if (error.name or "").partition(".")[0] != "matplotlib":
             raise
         return None, NEEDS
     pickup, microphone = plan.roles.names
