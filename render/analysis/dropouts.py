@@ -27,7 +27,7 @@ AROUND_S = 0.005
 EDGE_S = 0.00015
 """The last moment before a standstill, the first after it: abrupt means that sound is still there then."""
 
-ABRUPT_FRACTION = 0.3
+ABRUPT_FRACTION = 0.25
 """Abrupt silence: the RMS of that moment is at least this share of what is around. Over a straight fade of 1 ms,
 shorter than any made on purpose, it is a third of that."""
 
@@ -43,6 +43,12 @@ QUANTA = 24.0
 
 REPEATS_FRACTION = 0.08
 """And around the standstill fewer samples than this repeat the one before, or standing still is its habit (8 bits)."""
+
+MANY_REPEATS = 0.45
+LONGER = 6.0
+LONG_S = 0.0008
+"""Soft sound in coarse steps may repeat so many, if the standstill is so many times longer than any around it, and so
+long: a low note, soft in 16 bits, stands still for half a millisecond where it turns round."""
 
 FAR_S = 0.025
 STEADY_FRACTION = 0.4
@@ -86,7 +92,10 @@ class Dropouts:
 
 @dataclass(frozen=True)
 class _Side:
-    """Sound on one side of a standstill: RMS against the standing value over 25 ms, 5 ms, the edge; first jump."""
+    """Sound on one side of a standstill: RMS against the standing value over 25 ms, 5 ms, the edge; first jump.
+
+    Of the 5 ms also the smallest step and the share of samples that repeat, of the 25 ms the most frames at one value.
+    """
 
     far: float = 0.0
     size: float = 0.0
@@ -94,6 +103,7 @@ class _Side:
     jump: float = 0.0
     quantum: float = math.inf
     repeats: float = 1.0
+    longest: int = 0
 
     @property
     def steady(self) -> bool:
@@ -140,6 +150,7 @@ class DropoutGauge:
     def __init__(self, *, sample_rate_hz: float, channels: int = 2) -> None:
         self._rate_hz = float(sample_rate_hz)
         self._least = max(LEAST_FRAMES, math.ceil(LEAST_S * sample_rate_hz))
+        self._long = max(self._least, math.ceil(LONG_S * sample_rate_hz))
         self._around = max(LEAST_FRAMES, round(AROUND_S * sample_rate_hz))
         self._far = max(self._around, round(FAR_S * sample_rate_hz))
         self._edge = max(3, round(EDGE_S * sample_rate_hz))
@@ -169,11 +180,12 @@ class DropoutGauge:
         long = (stops - starts >= self._least) & (stops > begin) & (starts < end)
         starts, stops = starts[long], stops[long]
         # Most standstills are those of quiet or coarse sound: they have their like in the slots before and after.
-        lonely = stretch.repeats[channel] <= 2.0 * REPEATS_FRACTION * stretch.slot_frames
-        last = len(lonely) - 1
-        after_slots = np.minimum(stops // stretch.slot_frames + 1, last)
-        worth = lonely[np.maximum(starts // stretch.slot_frames - 1, 0)] | (starts < begin)
-        worth &= lonely[after_slots] | (stops > end)
+        habit = stretch.repeats[channel] / stretch.slot_frames
+        before_slots = np.maximum(starts // stretch.slot_frames - 1, 0)
+        after_slots = np.minimum(stops // stretch.slot_frames + 1, len(habit) - 1)
+        most = 2.0 * np.where(stops - starts >= self._long, MANY_REPEATS, REPEATS_FRACTION)
+        worth = (habit[before_slots] <= most) | (starts < begin)
+        worth &= (habit[after_slots] <= most) | (stops > end)
         for start, stop in zip(starts[worth].tolist(), stops[worth].tolist(), strict=True):
             if start >= begin:
                 self._open[channel] = self._begin(stretch, channel, start)
@@ -204,6 +216,7 @@ class DropoutGauge:
             return _Side()
         away = outward.astype(np.float64) - value
         far = math.sqrt(float(np.mean(away**2)))
+        turns = np.flatnonzero(np.concatenate([[True], away[1:] != away[:-1], [True]]))
         away = away[: self._around]
         slopes = np.abs(np.diff(away))
         moving = slopes[slopes > 0.0]
@@ -214,6 +227,7 @@ class DropoutGauge:
             jump=abs(float(away[0])),
             quantum=float(moving.min(initial=math.inf)),
             repeats=1.0 - len(moving) / len(slopes),
+            longest=int(np.diff(turns).max()),
         )
 
     def _end(self, stretch: Stretch, channel: int, start: _Start, stop: int) -> None:
@@ -228,12 +242,19 @@ class DropoutGauge:
         before = start.before
         if min(before.size, after.size) < QUANTA * min(before.quantum, after.quantum):
             return False
-        if max(before.repeats, after.repeats) > REPEATS_FRACTION:
+        if max(before.repeats, after.repeats) > REPEATS_FRACTION and not self._is_unlike(
+            before, after, frames
+        ):
             return False
         if start.value != 0.0:
             stepped = after.jump >= STEP_FRACTION * after.size and after.jump >= QUANTA * after.quantum
             return not start.extreme and (stepped or frames >= HELD_S * self._rate_hz)
         return before.steady and after.steady and (before.abrupt or after.abrupt)
+
+    def _is_unlike(self, before: _Side, after: _Side, frames: int) -> bool:
+        """Whether sound that often stands still never does so for nearly so long."""
+        habit = max(before.repeats, after.repeats) <= MANY_REPEATS
+        return habit and frames >= max(self._long, LONGER * max(before.longest, after.longest))
 
     def result(self) -> tuple[Dropouts, ...]:
         """Dropouts of every channel, as far as the take has been added."""
