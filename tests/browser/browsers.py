@@ -49,6 +49,10 @@ class Opened:
     def play(self) -> None:
         """Begin to play, and wait until it does."""
         self.page.keyboard.press("Space")
+        self.until_playing()
+
+    def until_playing(self) -> None:
+        """Wait until it plays."""
         self.page.locator("button.main", has_text="Stop").wait_for()
 
     def html(self) -> str:

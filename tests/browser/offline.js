@@ -37,7 +37,7 @@ globalThis.throughCondition = async ({ name, channels, rate }) => {
 };
 
 /** What a deck puts out; `switches` are [version, moment in seconds, through silence]. */
-globalThis.throughDeck = async ({ versions, rate, length, at, frame, again, heard, switches, stop }) => {
+globalThis.throughDeck = async ({ versions, rate, length, at, frame, again, until, heard, switches, stop }) => {
   const context = new OfflineAudioContext(2, length, rate);
   const deck = new Deck(
     context,
@@ -45,7 +45,7 @@ globalThis.throughDeck = async ({ versions, rate, length, at, frame, again, hear
     context.destination,
     heard,
   );
-  deck.start({ at, frame, again });
+  deck.start({ at, frame, again, until: until ?? undefined });
   for (const [next, moment, silent] of switches) {
     if (silent) deck.fader.switchThroughSilence(next, moment);
     else deck.fader.switchTo(next, moment);

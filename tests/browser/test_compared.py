@@ -47,7 +47,7 @@ def test_opens_plays_and_shows_names_as_they_are(browser: Browser, compared: Pat
             page.keyboard.press(key)
         page.keyboard.press("n")
         assert page.locator("h2#take-title").text_content() == "02_low"
-        seen.play()
+        seen.until_playing()
 
 
 def heard_from_server(browser: Browser, folder: Path) -> tuple[str, set[str]]:

@@ -7,7 +7,11 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, Page
 
+from render.page.build import write_page
+from render.page.content import PageTake
 from tests.browser.browsers import opened
+from tests.helpers.listening import excerpt_of, page_of
+from tests.helpers.signals import noise
 
 
 def chosen(page: Page, name: str) -> str:
@@ -144,19 +148,82 @@ def test_pointer_marks_a_passage(browser: Browser, listening_page: Path) -> None
 
 
 def test_fields_mark_a_passage(browser: Browser, listening_page: Path) -> None:
-    """Moments of the take can be typed; what is no moment changes nothing, what lies outside is limited."""
+    """Moments of the take can be typed; an emptied field is the excerpt's own edge."""
     with opened(browser, listening_page) as seen:
         page = seen.page
         start, end = page.get_by_label("Passage from"), page.get_by_label("to", exact=True)
         start.fill("0:31.25")
         start.press("Enter")
         assert (start.input_value(), end.input_value()) == ("0:31.25", "0:33.00")
-        end.fill("99")
+        assert position(page) == pytest.approx(0.25, abs=0.051)
+        end.fill("32,5")
         end.press("Enter")
-        assert end.input_value() == "0:33.00"
-        end.fill("soon")
+        assert (start.input_value(), end.input_value()) == ("0:31.25", "0:32.50")
+        start.fill("")
+        start.press("Enter")
+        assert (start.input_value(), end.input_value()) == ("0:31.00", "0:32.50")
+        end.fill(" ")
         end.press("Enter")
-        assert (start.input_value(), end.input_value()) == ("0:31.25", "0:33.00")
+        assert (start.input_value(), end.input_value()) == ("", "")
+
+
+REFUSED = [
+    ("Passage from", "0:02", "0:02 lies outside: this excerpt is 0:31.0 to 0:33.0."),
+    ("to", "99", "99 lies outside: this excerpt is 0:31.0 to 0:33.0."),
+    (
+        "to",
+        "soon",
+        "\u201csoon\u201d is no moment: write minutes and seconds, 0:31.0; this excerpt is 0:31.0 to 0:33.0.",
+    ),
+    ("to", "0:31.2", "A passage must end 0.1 s or more after its beginning, 0:31.40."),
+    ("Passage from", "0:32", "A passage must begin 0.1 s or more before its end, 0:31.80."),
+    ("to", "0:31.45", "A passage must end 0.1 s or more after its beginning, 0:31.40."),
+]
+
+
+@pytest.mark.parametrize(("field", "typed", "words"), REFUSED)
+def test_a_passage_that_cannot_be_is_refused(
+    browser: Browser, listening_page: Path, field: str, typed: str, words: str
+) -> None:
+    """Outside the excerpt, reversed, too short or unreadable: it is said why, and the passage stays as it was."""
+    with opened(browser, listening_page) as seen:
+        page = seen.page
+        start, end = page.get_by_label("Passage from"), page.get_by_label("to", exact=True)
+        for input_, text in ((start, "31.4"), (end, "31.8")):
+            input_.fill(text)
+            input_.press("Enter")
+        refused = page.get_by_label(field, exact=True)
+        refused.fill(typed)
+        page.get_by_role("button", name="Play").click()
+        assert page.get_by_role("alert").inner_text() == words
+        assert (start.input_value(), end.input_value()) == ("0:31.40", "0:31.80")
+        refused.fill("0:31.5")
+        refused.press("Enter")
+        assert page.get_by_role("alert").count() == 0
+
+
+def test_a_passage_is_not_made_where_there_is_no_room(browser: Browser, listening_page: Path) -> None:
+    """The key for its end, at the beginning of an excerpt, is refused; on the page's next take the word is gone."""
+    with opened(browser, listening_page) as seen:
+        page = seen.page
+        page.keyboard.press("o")
+        assert "must end 0.1 s or more after its beginning, 0:31.00" in page.get_by_role("alert").inner_text()
+        assert page.get_by_label("to", exact=True).input_value() == ""
+        page.keyboard.press("n")
+        assert page.get_by_role("alert").count() == 0
+
+
+def test_moments_as_the_page_rounds_them_are_taken(browser: Browser, tmp_path: Path) -> None:
+    """An excerpt from 0:13.65 is shown as from 0:13.7, or 0:13.6: both, typed, are its beginning."""
+    sound = excerpt_of(noise(48000), {"a": "a"}, sample_rate_hz=48000, from_s=13.652)
+    with opened(browser, write_page(page_of(PageTake("one", (sound,))), tmp_path)) as seen:
+        page = seen.page
+        start, end = page.get_by_label("Passage from"), page.get_by_label("to", exact=True)
+        for input_, text in ((start, "0:13.6"), (end, "0:14.7")):
+            input_.fill(text)
+            input_.press("Enter")
+            assert page.get_by_role("alert").count() == 0
+        assert (start.input_value(), end.input_value()) == ("0:13.65", "0:14.65")
 
 
 def test_playback_starts_quiet(browser: Browser, listening_page: Path) -> None:
@@ -180,3 +247,74 @@ def test_stops_at_the_end(browser: Browser, listening_page: Path) -> None:
         seen.play()
         seen.page.get_by_role("button", name="Play").wait_for()
         assert position(seen.page) == 0.0
+
+
+def test_a_marked_passage_is_played_once(browser: Browser, listening_page: Path) -> None:
+    """Without Repeat, Space plays the passage and stops at its end; Home goes to its start; elsewhere plays all."""
+    with opened(browser, listening_page) as seen:
+        page = seen.page
+        for field, text in (("Passage from", "0:31.8"), ("to", "0:32.0")):
+            page.get_by_label(field, exact=True).fill(text)
+            page.get_by_label(field, exact=True).press("Tab")
+        assert position(page) == 0.8
+        page.locator("h1").click()
+        for _ in range(2):
+            seen.play()
+            page.get_by_role("button", name="Play").wait_for()
+            assert position(page) == 0.8
+        page.keyboard.press("ArrowRight")
+        assert position(page) == 1.8
+        seen.play()
+        page.get_by_role("button", name="Play").wait_for()
+        assert position(page) == 0.8
+        page.keyboard.press("ArrowRight")
+        page.keyboard.press("Home")
+        assert position(page) == 0.8
+        page.keyboard.press("u")
+        page.keyboard.press("Home")
+        assert position(page) == 0.0
+
+
+def test_it_goes_on_playing_in_the_next_take(browser: Browser, listening_page: Path) -> None:
+    """N, P and E do not stop what plays, nor change the version; at rest they do not begin."""
+    with opened(browser, listening_page) as seen:
+        page = seen.page
+        page.keyboard.press("3")
+        page.keyboard.press("n")
+        assert page.get_by_role("button", name="Play").is_visible()
+        page.keyboard.press("p")
+        page.keyboard.press("l")
+        seen.play()
+        for key, title in (("n", "02_first_light"), ("e", "02_first_light"), ("p", "01_slipway")):
+            page.keyboard.press(key)
+            assert page.locator("h2#take-title").inner_text() == title
+            page.get_by_role("button", name="Stop").wait_for()
+            assert chosen(page, "version") == "2"
+            before = position(page)
+            page.wait_for_function(
+                "(before) => Number(document.querySelector('.timeline').getAttribute('aria-valuenow')) > before",
+                arg=before,
+            )
+        for _ in range(5):  # faster than anything is decoded
+            page.keyboard.press("n")
+        page.get_by_role("button", name="Stop").wait_for()
+        assert page.locator("h2#take-title").inner_text() == "03_low_water"
+
+
+def test_the_spoken_position_moves_while_it_plays(browser: Browser, listening_page: Path) -> None:
+    """A screen reader is told where it is while it plays, about once a second."""
+    with opened(browser, listening_page) as seen:
+        seen.page.evaluate(
+            """() => {
+              globalThis.told = [];
+              const slider = document.querySelector(".timeline");
+              new MutationObserver(() => told.push(slider.getAttribute("aria-valuetext")))
+                .observe(slider, { attributeFilter: ["aria-valuetext"] });
+            }"""
+        )
+        seen.play()
+        seen.page.wait_for_function("() => told.some((words) => words > '0:32.0')")
+        seen.page.keyboard.press("Space")
+        told = seen.page.evaluate("[...new Set(told)]")
+        assert all(words.endswith(" of the take") for words in told)
+        assert 2 <= len(told) <= 5

@@ -204,5 +204,5 @@ def test_takes_at_different_rates(browser: Browser, tmp_path: Path) -> None:
         seen.play()
         seen.page.keyboard.press("n")
         assert seen.page.locator("h2#take-title").inner_text() == "at 96000"
-        seen.play()
+        seen.until_playing()
         assert seen.page.evaluate("rates") == [44100, 96000]

@@ -31,6 +31,7 @@ def through_deck(modules: Page, versions: list[Samples], **how: object) -> Sampl
         "frame": 0,
         "again": False,
         "heard": 0,
+        "until": None,
         "switches": [],
         "stop": None,
         **how,
@@ -83,6 +84,18 @@ def test_stop_is_faded(modules: Page) -> None:
     assert heard[11999, 0] == pytest.approx(0.5)
     assert np.abs(np.diff(heard[11999:12490, 0])).max() <= 0.5 / FADE * 1.01
     assert not heard[12480:].any()
+
+
+@pytest.mark.parametrize("stop", [None, 11800, 11990, 12100])
+def test_a_passage_ends_faded(modules: Page, stop: int | None) -> None:
+    """Played once it falls to silence over its last ten milliseconds, also where it is stopped just then."""
+    ones = np.full((RATE // 2, 2), 0.5, np.float32)
+    heard = through_deck(modules, [ones], length=RATE // 2, frame=3000, until=15200, stop=stop)[:, 0]
+    falling = min(stop or 11720, 11720)
+    assert heard[falling - 1] == pytest.approx(0.5)
+    assert np.abs(np.diff(heard[FADE:])).max() <= 2.01 * 0.5 / FADE
+    assert np.all(np.diff(heard[FADE:]) <= 1e-6)
+    assert not heard[12200:].any()
 
 
 @pytest.mark.parametrize("rate", [44100, 48000, 88200, 96000, 192000])
@@ -234,3 +247,21 @@ def test_level_and_condition_while_playing(browser: Browser, scaled_page: Path) 
     end = slice(len(heard) - 4000, len(heard))
     mono = level * base[at:].mean(axis=1)[end]
     assert np.abs(heard[end] - mono[:, np.newaxis]).max() <= 1e-4
+
+
+def test_a_passage_marked_while_playing_ends_where_it_was_marked(browser: Browser, scaled_page: Path) -> None:
+    """Without Repeat what plays goes on without a trace into a passage marked around it, and ends with it."""
+    base = noise(6 * RATE).astype(np.float64)
+    with opened(browser, scaled_page, bypass_csp=True, init=RECORDER) as seen:
+        seen.play()
+        seen.page.wait_for_timeout(300)
+        seen.page.keyboard.press("i")
+        seen.page.get_by_label("to", exact=True).fill("2")
+        seen.page.get_by_label("to", exact=True).press("Tab")
+        seen.page.get_by_role("button", name="Play").wait_for()
+        seen.page.wait_for_timeout(200)
+        heard, at = aligned(recorded(seen), base)
+    sounding = int(np.flatnonzero(heard[:, 0])[-1]) + 1
+    assert abs(at + sounding - 2 * RATE) <= 2
+    gain = shares(heard[: sounding - FADE], base[at : at + sounding - FADE])
+    assert np.abs(gain - 1.0).max() <= 2e-4

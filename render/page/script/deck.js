@@ -80,6 +80,8 @@ export class Deck {
   constructor(context, buffers, destination, heard) {
     this.context = context;
     this.out = new GainNode(context, { gain: 0 });
+    /** Fades the end of a passage, whatever `out` does at that moment. */
+    this.ending = new GainNode(context);
     this.sources = buffers.map((buffer) => new AudioBufferSourceNode(context, { buffer }));
     const gains = this.sources.map((source) => {
       const gain = new GainNode(context, { gain: 0 });
@@ -88,15 +90,17 @@ export class Deck {
       return gain.gain;
     });
     this.fader = new Fader(gains, heard);
-    this.out.connect(destination);
+    this.out.connect(this.ending);
+    this.ending.connect(destination);
   }
 
   /**
    * Start all versions on one frame of the context's clock.
-   * @param {{ at: number, frame: number, again: boolean, onend?: () => void }} how `at`: frame of the clock; `frame`:
-   *   of the sound; `again`: from the beginning when the end is reached
+   * @param {{ at: number, frame: number, again: boolean, until?: number, onend?: () => void }} how `at`: frame of the
+   *   clock; `frame`: of the sound; `again`: from the beginning when the end is reached; `until`: frame of the sound
+   *   before which it falls silent
    */
-  start({ at, frame, again, onend }) {
+  start({ at, frame, again, until, onend }) {
     const rate = this.context.sampleRate;
     const when = at / rate;
     this.out.gain.setValueAtTime(0, when);
@@ -104,6 +108,12 @@ export class Deck {
     for (const source of this.sources) {
       source.loop = again;
       source.start(when, frame / rate);
+    }
+    if (until !== undefined) {
+      const end = when + (until - frame) / rate;
+      this.ending.gain.setValueAtTime(1, Math.max(when, end - FADE_S));
+      this.ending.gain.linearRampToValueAtTime(0, end);
+      for (const source of this.sources) source.stop(end);
     }
     if (onend) this.sources[0].addEventListener("ended", onend, { once: true });
   }
@@ -117,6 +127,6 @@ export class Deck {
     this.out.gain.setValueAtTime(1, when);
     this.out.gain.linearRampToValueAtTime(0, when + FADE_S);
     for (const source of this.sources) source.stop(when + 2 * FADE_S);
-    this.sources[0].addEventListener("ended", () => this.out.disconnect(), { once: true });
+    this.sources[0].addEventListener("ended", () => this.ending.disconnect(), { once: true });
   }
 }

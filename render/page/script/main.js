@@ -134,12 +134,15 @@ class Page {
    * @param {number} excerptIndex
    */
   show(takeIndex, excerptIndex) {
+    const before = this.excerpt.versions[this.player.heard]?.name;
     Object.assign(this, { takeIndex, excerptIndex, ready: false });
     const { take, excerpt } = this;
     const { versions } = excerpt;
     this.fault.hidden = true;
     this.transport.tell("");
+    const heard = before === undefined ? -1 : versions.findIndex(({ name }) => name === before);
     this.player.load({
+      heard: Math.max(heard, 0),
       rate: versions[0].sample_rate_hz,
       frames: versions[0].frames,
       bytes: () => Promise.all(versions.map(({ sound }) => soundBytes(sound))),
@@ -187,8 +190,10 @@ class Page {
    */
   choose(takeIndex, excerptIndex, from = null) {
     const go = () => {
+      const goesOn = this.player.playing || this.player.waiting !== null;
       this.telling.end();
       this.show(takeIndex, excerptIndex);
+      if (goesOn) this.play();
       /** @type {HTMLElement | null} */ (
         from?.querySelector('[aria-current="true"], input:checked')
       )?.focus();

@@ -29,7 +29,12 @@ export function pageKeys(page) {
     { keys: ["s"], shown: "S", does: "answer: X is the second", act: () => page.telling.answer("second") },
   ];
   return [
-    { keys: [" "], shown: "Space", does: "play, stop", act: () => page.play() },
+    {
+      keys: [" "],
+      shown: "Space",
+      does: "play (the passage, if one is marked), stop",
+      act: () => page.play(),
+    },
     {
       keys: digits,
       shown: "1 \u2026 9",
@@ -40,14 +45,14 @@ export function pageKeys(page) {
     ...(page.mode === "tell" ? tell : []),
     { keys: ["ArrowLeft"], shown: "\u2190", does: "back by 1 s; with Shift by 0.1 s", act: step(-1) },
     { keys: ["ArrowRight"], shown: "\u2192", does: "on by 1 s; with Shift by 0.1 s", act: step(1) },
-    { keys: ["Home"], shown: "Home", does: "to the beginning", act: () => player.moveTo(player.begin()) },
+    { keys: ["Home"], shown: "Home", does: "to the beginning, or that of the passage", act: () => player.moveTo(player.begin()) },
     { keys: ["i"], shown: "I", does: "the passage starts here", act: () => transport.markHere("from") },
     { keys: ["o"], shown: "O", does: "the passage ends here", act: () => transport.markHere("to") },
-    { keys: ["u"], shown: "U", does: "no passage", act: () => player.mark(null) },
+    { keys: ["u"], shown: "U", does: "no passage", act: () => transport.mark(null) },
     {
       keys: ["l"],
       shown: "L",
-      does: "repeat the passage, or all",
+      does: "repeat the passage, or all; without, it is played once",
       act: () => player.setAgain(!player.again),
     },
     { keys: ["+", "="], shown: "+", does: "louder by 1 dB", act: () => player.setLevel(player.levelDb + 1) },

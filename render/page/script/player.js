@@ -27,6 +27,8 @@ export class Player {
     this.again = false;
     /** @type {Passage | null} */
     this.passage = null;
+    /** Whether the listener has gone out of the passage on purpose. */
+    this.outside = false;
     this.playing = false;
     this.rest = 0;
     /** @type {AudioContext | null} */
@@ -37,7 +39,8 @@ export class Player {
     this.made = null;
     this.startedAt = 0;
     this.startedFrom = 0;
-    this.waiting = false;
+    /** @type {object | null} what is being read, if anything is: another excerpt takes its place */
+    this.waiting = null;
     /** @type {Deck | null} */
     this.deck = null;
     /** @type {Fader | null} */
@@ -46,17 +49,18 @@ export class Player {
     this.entry = null;
     /** @type {GainNode | null} */
     this.out = null;
-    /** @type {Passage | null} what the deck repeats, if it does */
-    this.repeating = null;
+    /** @type {Passage} what the deck plays */
+    this.reach = { from: 0, to: 0 };
+    this.repeating = false;
     /** @type {() => Promise<ArrayBuffer[]>} */
     this.bytes = async () => [];
   }
 
   /**
    * Take another excerpt in hand; nothing plays until it is asked for.
-   * @param {{ rate: number, frames: number, bytes: () => Promise<ArrayBuffer[]> }} excerpt
+   * @param {{ rate: number, frames: number, heard?: number, bytes: () => Promise<ArrayBuffer[]> }} excerpt
    */
-  load({ rate, frames, bytes }) {
+  load({ rate, frames, heard = 0, bytes }) {
     this.halt();
     if (rate !== this.rate) this.close();
     Object.assign(this, {
@@ -64,9 +68,11 @@ export class Player {
       frames,
       bytes,
       rest: 0,
-      heard: 0,
-      before: 0,
+      heard,
+      before: heard,
+      waiting: null,
       passage: null,
+      outside: false,
       buffers: [],
       made: null,
     });
@@ -76,34 +82,37 @@ export class Player {
   /** Begin, or go on, where the listener is. Resolves when it plays; what is wrong is thrown in plain words. */
   async play() {
     if (this.playing || this.waiting) return;
-    this.waiting = true;
-    const bytes = this.bytes;
+    const reading = (this.waiting = {});
     this.changed();
     try {
       const context = this.open();
       const running = context.resume(); // asked for while the listener's key or click still counts
       if (!this.buffers.length) {
-        const buffers = await decodeAll(context, await bytes());
-        if (bytes !== this.bytes) return; // another excerpt was chosen meanwhile
+        const buffers = await decodeAll(context, await this.bytes());
+        if (reading !== this.waiting) return; // another excerpt was chosen meanwhile
         this.buffers = buffers;
       }
       await inTime(running);
-      if (bytes !== this.bytes) return;
-      if (this.rest >= this.end() || this.rest < this.begin()) this.rest = this.begin();
-      this.startDeck(this.startable(this.rest), nextStart(this.frameNow(AHEAD_S), this.rate));
+      if (reading !== this.waiting) return;
+      const reach = this.reachAt(this.rest);
+      if (!within(reach, this.rest)) this.rest = reach.from;
+      this.startDeck(reach, this.startable(reach, this.rest), nextStart(this.frameNow(AHEAD_S), this.rate));
       this.playing = true;
     } catch (fault) {
-      if (bytes === this.bytes) throw fault; // what was left behind does not matter any more
+      if (reading === this.waiting) throw fault; // what was left behind does not matter any more
     } finally {
-      this.waiting = false;
-      this.changed();
+      if (reading === this.waiting) {
+        this.waiting = null;
+        this.changed();
+      }
     }
   }
 
-  /** Stop, and stay where it stopped. */
+  /** Stop, and stay where it stopped; a passage that was marked elsewhere meanwhile comes next. */
   pause() {
     if (!this.playing) return;
     this.rest = this.position();
+    if (!within(this.reachAt(this.rest), this.rest)) this.rest = this.begin();
     this.halt();
     this.changed();
   }
@@ -111,6 +120,7 @@ export class Player {
   /** @param {number} frame */
   moveTo(frame) {
     const limited = Math.min(Math.max(Math.round(frame), 0), this.frames - 1);
+    this.outside = !within(this.marked, limited);
     if (this.playing) this.restart(limited);
     else this.rest = limited;
     this.changed();
@@ -156,27 +166,49 @@ export class Player {
     this.changed();
   }
 
+  /** The shortest passage, in frames: a tenth of a second. */
+  get shortest() {
+    return Math.min(Math.round(this.rate / 10), this.frames);
+  }
+
   /**
-   * Mark a passage, or none; it is at least a tenth of a second long.
+   * Mark a passage, or none. What plays goes on where it is in the passage; outside of it, it is left alone unless the
+   * passage is repeated. What rests goes to its beginning.
    * @param {Passage | null} passage
    */
   mark(passage) {
-    const least = Math.min(Math.round(this.rate / 10), this.frames);
     if (passage) {
-      const from = Math.min(Math.max(Math.round(passage.from), 0), this.frames - least);
-      const to = Math.min(Math.max(Math.round(passage.to), from + least), this.frames);
+      const from = Math.min(Math.max(Math.round(passage.from), 0), this.frames - this.shortest);
+      const to = Math.min(Math.max(Math.round(passage.to), from + this.shortest), this.frames);
       this.passage = { from, to };
     } else this.passage = null;
-    if (this.playing && this.again) this.restart();
+    this.outside = false;
+    if (!this.playing) this.rest = within(this.marked, this.rest) ? this.rest : this.begin();
+    else if (this.again || within(this.marked, this.position())) this.restart();
     this.changed();
   }
 
+  /** The passage, or all where none is marked. */
+  get marked() {
+    return this.passage ?? { from: 0, to: this.frames };
+  }
+
   begin() {
-    return this.passage && this.again ? this.passage.from : 0;
+    return this.marked.from;
   }
 
   end() {
-    return this.passage && this.again ? this.passage.to : this.frames;
+    return this.marked.to;
+  }
+
+  /**
+   * What is played from here: the passage, unless the listener has gone out of it.
+   * @param {number} frame
+   * @returns {Passage}
+   */
+  reachAt(frame) {
+    const out = this.outside && !this.again && !within(this.marked, frame);
+    return out ? { from: 0, to: this.frames } : this.marked;
   }
 
   /** Where the listener is. */
@@ -192,8 +224,8 @@ export class Player {
    */
   positionAt(at) {
     const run = this.startedFrom + Math.max(0, at - this.startedAt);
-    if (!this.repeating) return Math.min(run, this.frames);
-    const { from, to } = this.repeating;
+    const { from, to } = this.reach;
+    if (!this.repeating) return Math.min(run, to);
     return run < to ? run : from + ((run - from) % (to - from));
   }
 
@@ -204,11 +236,21 @@ export class Player {
   }
 
   /**
+   * The frame of the excerpt with which a deck's sound begins: a passage that is repeated is a sound of its own.
+   * @param {Passage} reach
+   */
+  origin({ from }) {
+    return this.again ? from : 0;
+  }
+
+  /**
    * The frame at or before this one with which a deck can begin.
+   * @param {Passage} reach
    * @param {number} frame
    */
-  startable(frame) {
-    return this.begin() + wholeFrame(frame - this.begin(), this.rate);
+  startable(reach, frame) {
+    const origin = this.origin(reach);
+    return origin + wholeFrame(frame - origin, this.rate);
   }
 
   /**
@@ -216,35 +258,39 @@ export class Player {
    * @param {number} [frame]
    */
   restart(frame) {
-    const [begin, end, rate] = [this.begin(), this.end(), this.rate];
+    const { rate } = this;
     const earliest = Math.max(this.frameNow(AHEAD_S), this.startedAt + Math.ceil(2 * FADE_S * rate));
-    const inside = (/** @type {number} */ at) => at >= begin && at < end;
+    const reach = this.reachAt(frame ?? this.positionAt(earliest));
+    const origin = this.origin(reach);
     const goesOn =
-      frame === undefined && [0, FADE_S * rate].every((later) => inside(this.positionAt(earliest + later)));
-    const at = nextStart(earliest, rate, goesOn ? (moment) => this.positionAt(moment) - begin : undefined);
-    const target = frame !== undefined && inside(frame) ? frame : begin;
-    const start = goesOn ? this.positionAt(at) : this.startable(target);
+      frame === undefined &&
+      [0, FADE_S * rate].every((later) => within(reach, this.positionAt(earliest + later)));
+    const at = nextStart(earliest, rate, goesOn ? (moment) => this.positionAt(moment) - origin : undefined);
+    const target = frame !== undefined && within(reach, frame) ? frame : reach.from;
+    const start = goesOn ? this.positionAt(at) : this.startable(reach, target);
     this.deck?.stop(at);
-    this.startDeck(start, at);
+    this.startDeck(reach, start, at);
   }
 
   /**
+   * @param {Passage} reach
    * @param {number} frame
    * @param {number} at
    */
-  startDeck(frame, at) {
+  startDeck(reach, frame, at) {
+    const { again } = this;
     const context = /** @type {AudioContext} */ (this.context);
-    const passage = { from: this.begin(), to: this.end() };
     const entry = /** @type {GainNode} */ (this.entry);
-    const deck = new Deck(context, this.again ? this.repeated(passage) : this.buffers, entry, this.heard);
+    const deck = new Deck(context, again ? this.repeated(reach) : this.buffers, entry, this.heard);
     const onend = () => {
-      if (this.deck !== deck || this.again) return;
+      if (this.deck !== deck || again) return;
       this.halt();
-      this.rest = 0;
+      Object.assign(this, { rest: this.begin(), outside: false });
       this.changed();
     };
-    deck.start({ at, frame: this.again ? frame - passage.from : frame, again: this.again, onend });
-    Object.assign(this, { deck, startedAt: at, startedFrom: frame, repeating: this.again ? passage : null });
+    const until = again || reach.to === this.frames ? undefined : reach.to;
+    deck.start({ at, frame: frame - this.origin(reach), again, until, onend });
+    Object.assign(this, { deck, reach, startedAt: at, startedFrom: frame, repeating: again });
   }
 
   /** @param {Passage} passage */
@@ -295,6 +341,14 @@ export class Player {
     this.context = null;
     this.conditions = null;
   }
+}
+
+/**
+ * @param {Passage} passage
+ * @param {number} frame
+ */
+function within({ from, to }, frame) {
+  return frame >= from && frame < to;
 }
 
 /**

@@ -10,6 +10,8 @@ export class Timeline {
   constructor(player) {
     this.player = player;
     this.fromS = 0;
+    /** Seconds that a screen reader was told last. */
+    this.spoken = Number.NaN;
     this.wave = make("div", { class: "wave-box" });
     this.passage = make("div", { class: "passage", hidden: true });
     this.head = make("div", { class: "head" });
@@ -55,26 +57,28 @@ export class Timeline {
   /** Everything, after a change. */
   update() {
     const { player } = this;
-    const seconds = player.position() / player.rate;
     this.slider.setAttribute("aria-valuemax", (player.frames / player.rate).toFixed(1));
-    this.slider.setAttribute("aria-valuenow", seconds.toFixed(1));
-    this.slider.setAttribute("aria-valuetext", `${clock(this.fromS + seconds)} of the take`);
     this.passage.hidden = !player.passage;
-    this.passage.classList.toggle("idle", !player.again);
     if (player.passage) {
       const { from, to } = player.passage;
       this.passage.style.left = `${(100 * from) / player.frames}%`;
       this.passage.style.width = `${(100 * (to - from)) / player.frames}%`;
     }
+    this.spoken = Number.NaN;
     this.move();
   }
 
-  /** What moves while it plays. */
+  /** What moves while it plays; a screen reader is told once a second. */
   move() {
     const { player } = this;
     const frame = player.position();
+    const seconds = frame / player.rate;
     this.head.style.left = `${(100 * frame) / Math.max(player.frames, 1)}%`;
-    this.here.textContent = clock(this.fromS + frame / player.rate);
+    this.here.textContent = clock(this.fromS + seconds);
+    if (Math.abs(seconds - this.spoken) < 1) return;
+    this.spoken = seconds;
+    this.slider.setAttribute("aria-valuenow", seconds.toFixed(1));
+    this.slider.setAttribute("aria-valuetext", `${clock(this.fromS + seconds)} of the take`);
   }
 
   /** @param {KeyboardEvent} event */
@@ -86,7 +90,7 @@ export class Timeline {
     if (event.ctrlKey || event.altKey || event.metaKey) return;
     if (step) player.moveTo(player.position() + step * (event.shiftKey ? 0.1 : 1) * player.rate);
     else if (event.key === "Home") player.moveTo(player.begin());
-    else if (event.key === "End") player.moveTo(player.end() - player.rate);
+    else if (event.key === "End") player.moveTo(Math.max(player.end() - player.rate, player.begin()));
     else return;
     event.preventDefault();
   }

@@ -24,9 +24,12 @@ export class Transport {
     this.fromS = fromS;
     this.playButton = button("Play", play, { key: "Space", main: true });
     this.againButton = button("Repeat", () => player.setAgain(!player.again), { key: "L" });
-    this.from = this.moment("Passage from", (seconds) => this.setMark(seconds, null));
-    this.to = this.moment("to", (seconds) => this.setMark(null, seconds));
-    this.clear = button("Clear", () => player.mark(null), { key: "U" });
+    this.from = this.moment("Passage from", "from");
+    this.to = this.moment("to", "to");
+    this.refusal = make("p", { class: "alert", role: "alert", hidden: true });
+    /** What the refusal was about. */
+    this.known = { passage: player.passage, bytes: player.bytes };
+    this.clear = button("Clear", () => this.mark(null), { key: "U" });
     this.level = make("input", {
       type: "range",
       min: LOWEST_DB,
@@ -73,6 +76,7 @@ export class Transport {
         button("End here", () => this.markHere("to"), { key: "O" }),
         this.clear,
       ),
+      this.refusal,
       this.conditions,
       this.conditionDetail,
     );
@@ -80,36 +84,91 @@ export class Transport {
 
   /**
    * @param {string} words
-   * @param {(seconds: number | null) => void} set
+   * @param {"from" | "to"} edge
    */
-  moment(words, set) {
+  moment(words, edge) {
     const input = make("input", {
       type: "text",
       inputmode: "decimal",
       size: 7,
       placeholder: "0:00.0",
-      onchange: () => set(secondsOf(input.value)),
+      onchange: () => this.markTyped(edge, input.value),
     });
     return { input, label: make("label", {}, make("span", {}, words), input) };
   }
 
   /**
-   * @param {number | null} from seconds of the take; null: as it is
-   * @param {number | null} to
+   * One edge of the passage, as it was typed: a moment of the take, or nothing for the excerpt's own edge.
+   * @param {"from" | "to"} edge
+   * @param {string} text
    */
-  setMark(from, to) {
+  markTyped(edge, text) {
     const { player } = this;
-    const frame = (/** @type {number} */ seconds) => (seconds - this.fromS()) * player.rate;
-    const now = player.passage ?? { from: 0, to: player.frames };
-    player.mark({ from: from === null ? now.from : frame(from), to: to === null ? now.to : frame(to) });
+    const first = this.fromS();
+    const last = first + player.frames / player.rate;
+    const range = `this excerpt is ${clock(first)} to ${clock(last)}`;
+    if (!text.trim()) return this.unmarkEdge(edge);
+    const seconds = secondsOf(text);
+    if (seconds === null)
+      return this.refuse(
+        `\u201c${text.trim()}\u201d is no moment: write minutes and seconds, ${clock(first)}; ${range}.`,
+      );
+    // what is read off the page is rounded to a tenth, and may lie outside by as much
+    if (seconds < first - 0.06 || seconds > last + 0.06)
+      return this.refuse(`${text.trim()} lies outside: ${range}.`);
+    return this.markEdge(edge, (seconds - first) * player.rate);
+  }
+
+  /** @param {"from" | "to"} edge goes to the excerpt's own */
+  unmarkEdge(edge) {
+    const { frames, marked } = this.player;
+    const passage = { ...marked, ...(edge === "from" ? { from: 0 } : { to: frames }) };
+    this.mark(passage.from === 0 && passage.to === frames ? null : passage);
+  }
+
+  /**
+   * @param {"from" | "to"} edge
+   * @param {number} frame
+   * @param {import("./player.js").Passage} [before] what the other edge is taken from
+   */
+  markEdge(edge, frame, before = this.player.marked) {
+    const { player } = this;
+    const passage = { ...before, [edge]: Math.min(Math.max(frame, 0), player.frames) };
+    if (passage.to - passage.from >= player.shortest) return this.mark(passage);
+    const other = clock(this.fromS() + (edge === "from" ? passage.to : passage.from) / player.rate, 2);
+    const rule = edge === "from" ? `begin 0.1 s or more before its end, ${other}` : "";
+    return this.refuse(`A passage must ${rule || `end 0.1 s or more after its beginning, ${other}`}.`);
+  }
+
+  /** @param {import("./player.js").Passage | null} passage */
+  mark(passage) {
+    this.tellRefusal(""); // also where the passage stays the same
+    this.player.mark(passage);
+  }
+
+  /**
+   * Nothing changes, and it is said why.
+   * @param {string} words
+   */
+  refuse(words) {
+    this.update();
+    this.tellRefusal(words);
+  }
+
+  /** @param {string} words */
+  tellRefusal(words) {
+    this.refusal.textContent = words;
+    this.refusal.hidden = !words;
   }
 
   /** @param {"from" | "to"} edge */
   markHere(edge) {
-    const here = this.player.position();
-    const now = this.player.passage ?? { from: 0, to: this.player.frames };
-    if (edge === "from") this.player.mark({ from: here, to: now.to > here ? now.to : this.player.frames });
-    else this.player.mark({ from: now.from < here ? now.from : 0, to: here });
+    const { player } = this;
+    const here = player.position();
+    const { from, to } = player.marked;
+    // an edge on the wrong side of the new one is left behind
+    if (edge === "from") this.markEdge(edge, here, { from, to: to > here ? to : player.frames });
+    else this.markEdge(edge, here, { from: from < here ? from : 0, to });
   }
 
   /** @param {number} step */
@@ -140,6 +199,8 @@ export class Transport {
     this.from.input.value = player.passage ? moment(player.passage.from) : "";
     this.to.input.value = player.passage ? moment(player.passage.to) : "";
     this.clear.disabled = !player.passage;
+    if (player.passage !== this.known.passage || player.bytes !== this.known.bytes) this.tellRefusal("");
+    this.known = { passage: player.passage, bytes: player.bytes };
     this.level.value = String(player.levelDb);
     this.levelText.textContent = `${number(player.levelDb, 0)} dB`;
     this.level.setAttribute("aria-valuetext", this.levelText.textContent);
