@@ -26,7 +26,7 @@ FAR_DB = 3.0
 stay near 2 dB. The spectrum of a single source is no help: another register moves it as far as another guitar."""
 
 CLEARLY = 2.2
-"""A take must be so much farther from the rest than the rest, in the middle, from its own nearest."""
+"""A take must be so much farther from most of the session than takes, in the middle, from their nearest."""
 
 DEAD_DB = 40.0
 """So far below the other a source is dead: made as loud, it would bring crosstalk and the converter's noise."""
@@ -95,15 +95,17 @@ class Likeness:
     Attributes
     ----------
     nearest_db : float
-        Distance to the take most like it; not-a-number where it cannot be told.
+        Distance to the take most like it among most of the session; not-a-number where it cannot be told.
     usual_db : float
         The same for the rest of the session, in the middle.
     other_guitar : bool
-        It stands alone, far from all others, which are like each other.
+        It is far from most of the session, whose takes are like each other.
     mirrored : bool
-        It is like the others with its sources exchanged.
+        It is like most of the session with its sources exchanged.
     sureness : float
         0 to 1, of whichever of the two is true.
+    fellows : int
+        How many takes are as it is, if either is true.
     """
 
     nearest_db: float
@@ -111,13 +113,14 @@ class Likeness:
     other_guitar: bool = False
     mirrored: bool = False
     sureness: float = 0.0
+    fellows: int = 0
 
 
 def compare_takes(profiles: Sequence[Profile]) -> tuple[Likeness, ...]:
-    """Which takes of a session are not like the rest.
+    """Which takes of a session are not like most of it.
 
-    A take stands alone if every other one is far (`FAR_DB`) and the others have each other near. Two takes of another
-    guitar have each other: two guitars in one session are no fault.
+    Takes belong together if they are near each other (`FAR_DB`), or both near a third. A take is a stranger if more
+    than half of the session, and three takes at least, belong together without it.
     """
     count = len(profiles)
     apart = np.full((count, count), np.nan)
@@ -126,33 +129,47 @@ def compare_takes(profiles: Sequence[Profile]) -> tuple[Likeness, ...]:
             if a != b:
                 apart[a, b] = distance_db(profiles[a], profiles[b])
     nearest = np.array([np.nanmin(row) if np.isfinite(row).any() else math.nan for row in apart])
-    return tuple(_likeness(at, profiles, nearest) for at in range(count))
+    groups = _groups(apart)
+    known = np.isfinite(nearest)
+    sizes = np.array([np.count_nonzero(groups[known] == group) for group in groups])
+    enough = max(FEWEST_TAKES - 1, np.count_nonzero(known) // 2 + 1)
+    most = known & (sizes >= enough)
+    found = []
+    for at in range(count):
+        usual = np.delete(nearest, at)[np.delete(known, at)]
+        usual_db = float(np.median(usual)) if len(usual) else math.nan
+        if not known[at] or most[at] or not most.any():
+            found.append(Likeness(float(nearest[at]), usual_db))
+        else:
+            others = [one for one, there in zip(profiles, most, strict=True) if there]
+            found.append(_stranger(profiles[at], others, usual_db, fellows=int(sizes[at]) - 1))
+    return tuple(found)
 
 
-def _likeness(at: int, profiles: Sequence[Profile], nearest: Reals) -> Likeness:
-    others = np.delete(nearest, at)
-    others = others[np.isfinite(others)]
-    here = float(nearest[at])
-    usual = float(np.median(others)) if len(others) else math.nan
-    plain = Likeness(nearest_db=here, usual_db=usual)
-    if len(others) + 1 < FEWEST_TAKES or not math.isfinite(here):
-        return plain
-    near = max(usual, 0.4 * FAR_DB)
-    if here < FAR_DB or here < CLEARLY * near:
-        return plain
-    sureness = round(min(1.0, 0.5 * here / (CLEARLY * near)), 2)
-    crossed = _crossed_db(profiles[at], [one for index, one in enumerate(profiles) if index != at])
-    if crossed <= max(near, 0.5 * here):
-        return Likeness(nearest_db=here, usual_db=usual, mirrored=True, sureness=sureness)
-    return Likeness(nearest_db=here, usual_db=usual, other_guitar=True, sureness=sureness)
+def _groups(apart: Reals) -> NDArray[np.int64]:
+    """Number of the group of each take: takes less than `FAR_DB` apart are in one."""
+    groups = np.arange(len(apart))
+    for a, b in np.argwhere(np.nan_to_num(apart, nan=np.inf) < FAR_DB):
+        groups[groups == groups[b]] = groups[a]
+    return groups
 
 
-def _crossed_db(one: Profile, others: Sequence[Profile]) -> float:
-    """Distance to the nearest of others, its own sources exchanged."""
+def _stranger(one: Profile, others: Sequence[Profile], usual_db: float, *, fellows: int) -> Likeness:
+    """A take that does not belong to most of the session: what it is, if it is far enough to be sure."""
+    here = _least([distance_db(one, other) for other in others])
+    near = max(usual_db, 0.4 * FAR_DB)
+    if not math.isfinite(here) or here < max(FAR_DB, CLEARLY * near):
+        return Likeness(here, usual_db)
     turned = Profile(centre_hz=one.centre_hz, level_dbfs=one.level_dbfs[::-1])
-    found = [distance_db(turned, other) for other in others]
-    told = [value for value in found if math.isfinite(value)]
-    return min(told, default=math.inf)
+    crossed = _least([distance_db(turned, other) for other in others])
+    mirrored = crossed <= max(near, 0.5 * here)
+    sureness = round(min(1.0, 0.5 * here / (CLEARLY * near)), 2)
+    return Likeness(here, usual_db, not mirrored, mirrored, sureness, fellows)
+
+
+def _least(values: Sequence[float]) -> float:
+    """Least of the finite ones; infinity if there are none."""
+    return min((value for value in values if math.isfinite(value)), default=math.inf)
 
 
 @dataclass(frozen=True)

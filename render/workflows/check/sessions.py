@@ -57,15 +57,17 @@ def findings_of_session(inspections: Sequence[Inspection | None]) -> list[list[F
             found[index].append(
                 Finding(
                     "other-guitar",
-                    "warning",
-                    f"another guitar than in the other takes, it seems: {like.nearest_db:.1f} dB from the nearest; "
-                    f"{like.usual_db:.1f} dB is usual here",
+                    # several takes on a second guitar are no mistake
+                    "note" if like.fellows else "warning",
+                    f"another guitar than in {'most' if like.fellows else 'the other'} takes, it seems: "
+                    f"{like.nearest_db:.1f} dB from the nearest; {like.usual_db:.1f} dB is usual here",
                     "another guitar, or another setting of its preamp? Then it needs a recipe of its own",
                     figures=figures,
                 )
             )
     for index, late in _out_of_line(inspections):
-        found[index].append(late)
+        if not any(finding.kind == "swapped" for finding in found[index]):
+            found[index].append(late)
     return found
 
 
@@ -91,7 +93,8 @@ def _out_of_line(inspections: Sequence[Inspection | None]) -> list[tuple[int, Fi
             Finding(
                 "drift",
                 "warning",
-                f"the second source comes {delay_ms - middle_ms:+.2f} ms later than in the other takes",
+                f"the second source comes {abs(delay_ms - middle_ms):.2f} ms "
+                f"{'later' if delay_ms > middle_ms else 'earlier'} than in the other takes",
                 "another place of the microphone, or a track that was moved: align this take by itself, "
                 'delay_ms = "auto" does it',
                 figures={"against_others_ms": round(delay_ms - middle_ms, 3)},
@@ -99,7 +102,14 @@ def _out_of_line(inspections: Sequence[Inspection | None]) -> list[tuple[int, Fi
         )
         for index, delay_ms, uncertainty_ms in known
         if abs(delay_ms - middle_ms) > max(OUT_OF_LINE_MS, 2.0 * uncertainty_ms)
+        and _is_steady(inspections[index])
     ]
+
+
+def _is_steady(inspection: Inspection | None) -> bool:
+    """Whether its delay is one; a drift or a jump is told by the take itself."""
+    steadiness = None if inspection is None else inspection.alignment.steadiness
+    return steadiness is not None and not steadiness.drifting and steadiness.jump_s is None
 
 
 def _finite(value: float) -> float | None:

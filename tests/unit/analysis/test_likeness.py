@@ -72,6 +72,20 @@ def test_another_guitar_stands_out(session: list[Profile], strangers: list[Profi
     assert found[4].sureness >= 0.5
 
 
+def test_a_second_guitar_in_the_smaller_part(session: list[Profile], strangers: list[Profile]) -> None:
+    """Two takes on another guitar among six are told, and that they are two; the others are not."""
+    found = compare_takes([*session, *strangers[:2]])
+    assert [one.other_guitar for one in found] == [False] * 6 + [True] * 2
+    assert [one.fellows for one in found[6:]] == [1, 1]
+
+
+def test_several_takes_with_exchanged_sources(session: list[Profile]) -> None:
+    """They are like each other, and still told from the larger part of the session."""
+    turned = [Profile(centre_hz=one.centre_hz, level_dbfs=one.level_dbfs[::-1]) for one in session[4:]]
+    found = compare_takes([*session[:4], *turned])
+    assert [one.mirrored for one in found] == [False] * 4 + [True] * 2
+
+
 def test_two_guitars_are_no_fault(session: list[Profile], strangers: list[Profile]) -> None:
     """Half a session on another guitar: each take has its like."""
     assert not any(one.other_guitar for one in compare_takes(session[:3] + strangers))
