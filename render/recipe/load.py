@@ -47,18 +47,24 @@ def load_recipes(paths: Iterable[str | PathLike[str]]) -> list[Recipe]:
     RecipeError
         With every fault of every recipe, each once, and with names that two of them share.
     """
-    recipes: list[Recipe] = []
-    problems: list[Problem] = []
     files = [Path(path) for path in paths]
-    for path in files:
-        try:
-            recipes.append(load_recipe(path))
-        except RecipeError as error:
-            problems += [problem for problem in error.problems if problem not in problems]
+    recipes, problems = read_recipes(files)
     problems += _name_problems(files)
     if problems:
         raise RecipeError(problems)
     return recipes
+
+
+def read_recipes(paths: Iterable[Path]) -> tuple[list[Recipe], list[Problem]]:
+    """Recipes that are right, and every fault of the others, each once; names may be the same."""
+    recipes: list[Recipe] = []
+    problems: list[Problem] = []
+    for path in paths:
+        try:
+            recipes.append(load_recipe(path))
+        except RecipeError as error:
+            problems += [problem for problem in error.problems if problem not in problems]
+    return recipes, problems
 
 
 def parse_recipe(text: str, path: str | PathLike[str]) -> Recipe:

@@ -135,6 +135,12 @@ def plain(number: float) -> str:
     return str(int(number)) if float(number).is_integer() else repr(number)
 
 
+def split_unit(key: str) -> tuple[str, str]:
+    """A key without its unit, and the unit: `gain`, `dB`; without one the unit is ""."""
+    suffix = next((suffix for suffix in _UNITS if key.endswith(suffix)), "")
+    return key.removesuffix(suffix), _UNITS.get(suffix, "")
+
+
 def either(alternatives: list[str]) -> str:
     """`a`, `a or b`, `a, b or c`."""
     *rest, last = alternatives
@@ -145,7 +151,7 @@ def either(alternatives: list[str]) -> str:
 def allowed_values(model: type[Model], name: str) -> Allowed:
     """Read from a model's annotations what one of its keys may hold."""
     info = model.model_fields[name]
-    allowed = Allowed(unit=next((unit for suffix, unit in _UNITS.items() if name.endswith(suffix)), ""))
+    allowed = Allowed(unit=split_unit(name)[1])
     _read_annotation(info.annotation, info.metadata, allowed)
     return allowed
 
