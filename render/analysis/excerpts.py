@@ -30,7 +30,7 @@ _MOST_VALUES = 1 << 22
 
 @dataclass(frozen=True)
 class ChosenWindows:
-    """Windows with which excerpts begin; `loudest` is None where it would be the typical one again."""
+    """Windows with which excerpts begin; `loudest` is None where the typical one holds the loudest playing too."""
 
     typical: int
     loudest: int | None
@@ -53,7 +53,8 @@ def choose_windows(power: Reals, weighted: Reals, *, hop_s: float, excerpt_s: fl
     Returns
     -------
     ChosenWindows
-        Both lie inside the take as far as it is longer than the excerpt. They have at most half an excerpt in common.
+        Both lie inside the take as far as it is longer than the excerpt. They have at most half an excerpt in common;
+        where the take has no room for that there is one, with the loudest three seconds in it.
 
     Raises
     ------
@@ -77,19 +78,21 @@ def choose_windows(power: Reals, weighted: Reals, *, hop_s: float, excerpt_s: fl
     last = max(0, len(power) - length)
     if last == 0 or not np.any(weighted > 0.0):
         return ChosenWindows(0, None)
-    loudest = _loudest(weighted, hop_s=hop_s, length=length, last=last)
-    starts = np.unique(np.append(np.arange(0, last, max(1, length // _STEPS_AN_EXCERPT)), last))
+    at, span = _loudest(weighted, hop_s=hop_s)
+    loudest = min(max(at + span // 2 - length // 2, 0), last)
+    starts = np.unique(np.append(np.arange(0, last, max(1, length // _STEPS_AN_EXCERPT)), [loudest, last]))
     misfit = _spectrum_misfit(power, starts, length) + _loudness_misfit(weighted, starts, length, hop_s=hop_s)
     apart = np.abs(starts - loudest) * 2 >= length
     if not apart.any():
-        return ChosenWindows(int(starts[np.argmin(misfit)]), None)
+        holds = ((starts <= at) & (at + span <= starts + length)) | (starts == loudest)
+        return ChosenWindows(int(starts[holds][np.argmin(misfit[holds])]), None)
     return ChosenWindows(int(starts[apart][np.argmin(misfit[apart])]), loudest)
 
 
-def _loudest(weighted: Reals, *, hop_s: float, length: int, last: int) -> int:
+def _loudest(weighted: Reals, *, hop_s: float) -> tuple[int, int]:
+    """Where the loudest seconds begin, and how many windows they are."""
     span = min(len(weighted), max(1, round(SHORT_TERM_S / hop_s)))
-    at = int(np.argmax(_sums(weighted, span)))
-    return min(max(at + span // 2 - length // 2, 0), last)
+    return int(np.argmax(_sums(weighted, span))), span
 
 
 def _sums(values: Reals, span: int) -> Reals:

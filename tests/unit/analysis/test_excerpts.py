@@ -59,6 +59,17 @@ def test_never_the_same_passage_twice() -> None:
             assert abs(chosen.typical - chosen.loudest) >= 50
 
 
+def test_a_single_passage_has_the_loudest_in_it() -> None:
+    """Where there is no room for two, the one holds the loudest three seconds, wherever they are."""
+    for seconds, at in ((10.5, 2), (14.0, 5), (14.0, 108), (12.0, 60)):
+        power, weighted = take([-20.0], seconds=seconds)
+        weighted[at : at + 30] *= 20.0
+        chosen = choose_windows(power, weighted, hop_s=HOP_S, excerpt_s=10.0)
+        assert chosen.loudest is None
+        assert chosen.typical <= at
+        assert at + 30 <= chosen.typical + 100
+
+
 def test_level_does_not_matter() -> None:
     """A softer copy is cut alike."""
     power, weighted = take([-30.0, -20.0, -25.0, -22.0])
