@@ -89,7 +89,27 @@ def test_meaning_is_plain(modules: Page) -> None:
     failed = modules.evaluate("meaning(11, 16)")
     assert "11\u00a0%" in failed
     assert "does not show that there is none" in failed
-    assert "misses 12 of 16 in 37\u00a0%" in failed
+    assert "falls short of the 12 of 16 needed in 37\u00a0% of all tests" in failed
+    assert "runs" not in failed
     assert modules.evaluate("aim(16)").startswith(
         "12 of 16 right are needed: guessing reaches that in 3.8\u00a0%"
     )
+
+
+@source("both tails of the binomial distribution, p = 1/2, are alike", kind="closed form")
+@pytest.mark.parametrize(("hits", "trials"), [(0, 8), (1, 8), (1, 10), (4, 16), (5, 20)])
+def test_a_score_that_is_too_low_is_told(modules: Page, hits: int, trials: int) -> None:
+    """As few right answers as guessing hardly ever has: as rare as the mirrored score, and perhaps mixed up."""
+    few = Fraction(sum(comb(trials, k) for k in range(hits + 1)), 2**trials)
+    assert few <= Fraction(1, 20)
+    said = modules.evaluate(f"meaning({hits}, {trials})")
+    assert f"as rare as {trials - hits} of {trials}: " in said
+    assert f"in only {float(f'{float(100 * few):.2g}'):g}\u00a0% of all tests" in said
+    assert "mixed up" in said
+    assert "you hear a difference. It does not" not in said
+
+
+@pytest.mark.parametrize(("hits", "trials"), [(2, 8), (3, 8), (5, 16), (7, 8)])
+def test_other_scores_are_not_called_mixed_up(modules: Page, hits: int, trials: int) -> None:
+    """A score that guessing reaches easily, or a good one, says nothing of the kind."""
+    assert "mixed up" not in modules.evaluate(f"meaning({hits}, {trials})")

@@ -1,5 +1,5 @@
 /**
- * A run of the test "is X the first or the second?", and what its outcome means.
+ * The test "is X the first or the second?" as it goes on, and what its outcome means.
  *
  * Which of the pair is called the first is drawn once, X anew for every trial, each with equal chances and
  * independent of all before: only so is the binomial distribution exact. The score is not told before the last
@@ -58,17 +58,17 @@ export class TrialRun {
 }
 
 /**
- * What is wanted of a run, before it begins.
+ * What is wanted, before it begins.
  * @param {number} trials
  */
 export function aim(trials) {
   const needed = /** @type {number} */ (fewestHits(trials, UNLIKELY));
   const chance = percent(chanceByGuessing(needed, trials));
-  return `${needed} of ${trials} right are needed: guessing reaches that in ${chance} of all runs.`;
+  return `${needed} of ${trials} right are needed: guessing reaches that in ${chance} of all tests.`;
 }
 
 /**
- * What a finished run means.
+ * What the outcome means.
  * @param {number} hits
  * @param {number} trials
  */
@@ -76,18 +76,26 @@ export function meaning(hits, trials) {
   const chance = chanceByGuessing(hits, trials);
   const score =
     `${hits} of ${trials} right. Someone who hears no difference and only guesses ` +
-    `does as well or better in ${percent(chance)} of all runs. `;
+    `does as well or better in ${percent(chance)} of all tests. `;
   if (chance <= UNLIKELY) {
     return (
       `${score}That is rare enough to say: in this passage, on this equipment, you hear a difference. ` +
       "It does not say which version is better."
     );
   }
+  const few = chanceByGuessing(trials - hits, trials); // both tails are alike
+  if (few <= UNLIKELY) {
+    return (
+      `${score}But so few right answers are as rare as ${trials - hits} of ${trials}: guessing ends there in only ` +
+      `${percent(few)} of all tests. Perhaps the first and the second were mixed up. ` +
+      "This test counts as it was answered; take another."
+    );
+  }
   const needed = /** @type {number} */ (fewestHits(trials, UNLIKELY));
   const missed = 1 - chanceOfReaching(needed, trials, 0.75);
   return (
     `${score}That is not rare enough to say that you hear a difference. It does not show that there is none: ` +
-    `a listener who is right three times out of four still misses ${needed} of ${trials} ` +
-    `in ${percent(missed)} of all runs.`
+    `a listener who is right three times out of four still falls short of the ${needed} of ${trials} needed ` +
+    `in ${percent(missed)} of all tests.`
   );
 }
