@@ -175,6 +175,23 @@ def test_print_has_paper_in_mind(browser: Browser, listening_page: Path) -> None
             page.evaluate("getComputedStyle(document.documentElement).backgroundColor")
             == "rgb(255, 255, 255)"
         )
+        assert page.locator("input:visible, button:visible, .head:visible, .here:visible").count() == 0
+        assert page.locator(".excerpts label:visible").count() == 1
+        assert not page.get_by_role("heading", name="Your votes").is_visible()
+
+
+def test_votes_are_printed_where_there_are_some(browser: Browser, listening_page: Path) -> None:
+    """What was judged is on paper, with letters and names; what only the screen can do is not."""
+    with opened(browser, listening_page) as seen:
+        page = seen.page
+        page.get_by_label("Without names").check()
+        page.get_by_label("Rating of A").fill("40")
+        page.get_by_role("button", name="Keep this judgement").click()
+        page.get_by_role("button", name="End and show names").click()
+        page.emulate_media(media="print")
+        assert page.get_by_role("heading", name="Your votes").is_visible()
+        assert page.get_by_role("heading", name="Which letter was which").is_visible()
+        assert page.locator("input:visible, button:visible").count() == 0
 
 
 def test_drawings_follow_the_window(browser: Browser, listening_page: Path) -> None:

@@ -318,3 +318,27 @@ def test_the_spoken_position_moves_while_it_plays(browser: Browser, listening_pa
         told = seen.page.evaluate("[...new Set(told)]")
         assert all(words.endswith(" of the take") for words in told)
         assert 2 <= len(told) <= 5
+
+
+def test_more_than_nine_versions(browser: Browser, tmp_path: Path) -> None:
+    """0 is the tenth; comma and stop go through the list, with names and without, and round its ends."""
+    names = {f"v{number}": f"Version number {number}" for number in range(1, 13)}
+    sound = excerpt_of(noise(4800), names, sample_rate_hz=48000)
+    with opened(browser, write_page(page_of(PageTake("one", (sound,))), tmp_path)) as seen:
+        page, press = seen.page, seen.page.keyboard.press
+        for key, version in (("0", "9"), (".", "10"), (".", "11"), (".", "0"), (",", "11"), ("9", "8")):
+            press(key)
+            assert chosen(page, "version") == version
+        page.get_by_label("Without names").check()
+        for key, position_ in (("0", "9"), (".", "10"), (".", "11"), (".", "0"), (",", "11")):
+            press(key)
+            assert chosen(page, "blind") == position_
+        assert page.locator(".blind-row kbd").all_inner_texts() == [*"1234567890"]
+        press("?")
+        assert "the letters themselves do what is said below" in page.get_by_role("dialog").inner_text()
+        press("Escape")
+        page.get_by_label("First or second?").check()
+        page.get_by_role("button", name="Begin").click()
+        for key, name in ((".", "second"), (".", "x"), (".", "first"), (",", "x")):
+            press(key)
+            assert chosen(page, "telling") == name

@@ -55,6 +55,12 @@ def test_a_whole_run(browser: Browser, listening_page: Path) -> None:
         assert f"{percent:g}\u00a0%" in outcome
         first, second = (TITLES[name] for name in run["pair"])
         assert f"The first was \u201c{first}\u201d, the second \u201c{second}\u201d" in seen.text()
+        listed = page.get_by_role("region", name="Tests").inner_text()
+        assert f"{run['hits']} of 8" in listed
+        assert f"{TITLES['close']} / {TITLES['warm']}" in listed
+        page.get_by_role("button", name="Another test").click()
+        page.get_by_role("button", name="Begin").click()
+        assert page.get_by_role("region", name="Tests").count() == 0
 
 
 def test_x_must_be_heard(browser: Browser, listening_page: Path) -> None:
@@ -128,13 +134,24 @@ def test_broken_off_counts_for_nothing(browser: Browser, listening_page: Path) -
         assert page.get_by_role("button", name="Save votes").is_disabled()
 
 
-def test_a_version_against_itself_is_refused(browser: Browser, listening_page: Path) -> None:
-    """The pair must be two."""
+def test_a_version_is_never_against_itself(browser: Browser, listening_page: Path) -> None:
+    """Chosen for the second time, it changes places with what was there, and that is spoken."""
     with opened(browser, listening_page) as seen:
         page = seen.page
         page.get_by_label("First or second?").check()
-        page.get_by_role("combobox", name="against").select_option("0")
-        assert page.get_by_role("button", name="Begin").is_disabled()
+        one = page.get_by_role("combobox", name="Version", exact=True)
+        other = page.get_by_role("combobox", name="against")
+        other.select_option("3")
+        other.select_option("0")
+        assert (one.input_value(), other.input_value()) == ("3", "0")
+        assert page.locator("p.hidden[role=status]").text_content() == f"Version: 4, {TITLES['close']}"
+        page.get_by_role("combobox", name="Trials").select_option("8")
+        page.get_by_role("button", name="Begin").click()
+        page.keyboard.press("l")
+        seen.play()
+        for _ in range(8):
+            answer(page, "s")
+        assert sorted(saved(page)["trials"][0]["pair"]) == ["capture", "close"]
 
 
 @source(

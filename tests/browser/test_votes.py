@@ -87,7 +87,7 @@ def test_votes_outlive_the_page(browser: Browser, listening_page: Path) -> None:
         judged(seen.page)
         before = saved(seen.page)
         seen.page.reload()
-        assert "1 judgement, 0 runs. Kept in this browser." in seen.text()
+        assert "1 judgement, 0 tests. Kept in this browser." in seen.text()
         after = saved(seen.page)
         assert {**before, "made_at": None} == {**after, "made_at": None}
 
@@ -96,11 +96,11 @@ def test_saved_in_one_browser_read_in_another(browser: Browser, listening_page: 
     """A file comes back as it went, and is shown."""
     with opened(browser, listening_page) as seen:
         given(seen.page, good())
-        seen.page.get_by_text("1 judgement, 1 run.").wait_for()
+        seen.page.get_by_text("1 judgement, 1 test.").wait_for()
         assert {**saved(seen.page), "made_at": None} == {**good(), "made_at": None}
-        assert "1 of 2" in seen.page.get_by_role("region", name="Runs").inner_text()
+        assert "1 of 2" in seen.page.get_by_role("region", name="Tests").inner_text()
         given(seen.page, good())
-        seen.page.get_by_text("1 judgement, 1 run.").wait_for()
+        seen.page.get_by_text("1 judgement, 1 test.").wait_for()
 
 
 def _changed(**change: object) -> Callable[[], object]:
@@ -152,6 +152,7 @@ def test_listeners_are_not_mixed(browser: Browser, listening_page: Path) -> None
         judged(seen.page)
         given(seen.page, {**good(), "listener": "Jo"})
         seen.page.locator(".results .detail", has_text="These are votes of \u201cJo\u201d").wait_for()
+        assert "Choose \u201cNew listener\u201d first" in seen.text()
         assert len(saved(seen.page)["trials"]) == 0
 
 
@@ -165,3 +166,109 @@ def test_a_browser_that_keeps_nothing_says_so(browser: Browser, listening_page: 
         judged(seen.page)
         assert "save before you close it" in seen.text()
         assert len(saved(seen.page)["ratings"]) == 1
+
+
+def test_means_stand_as_the_versions_do(browser: Browser, listening_page: Path) -> None:
+    """Whatever the order in which they were heard, means are in the order of the list."""
+    with opened(browser, listening_page) as seen:
+        given(seen.page, good())
+        seen.page.get_by_text("1 judgement, 1 test.").wait_for()
+        heads = seen.page.get_by_role("region", name="Judgements").locator("tbody th")
+        assert heads.all_inner_texts() == list(TITLES.values())
+
+
+def test_another_listener_begins(browser: Browser, listening_page: Path) -> None:
+    """Votes that are in no file are asked about; saved, all is as at the beginning, and the first name is gone."""
+    with opened(browser, listening_page) as seen:
+        page = seen.page
+        judged(page)
+        page.keyboard.press("n")
+        page.get_by_label("Rating of B").fill("70")
+        page.get_by_role("button", name="New listener").click()
+        dialog = page.get_by_role("dialog", name="Does someone else listen now?")
+        assert (
+            "votes of \u201cInes\u201d are not saved as a file: 1 judgement, 0 tests." in dialog.inner_text()
+        )
+        assert "not kept counts for nothing" in dialog.inner_text()
+        page.get_by_role("button", name="Go back").click()
+        assert page.get_by_label("Rating of B").input_value() == "70"
+        page.get_by_role("button", name="New listener").click()
+        with page.expect_download() as waiting:
+            page.get_by_role("button", name="Save, then begin").click()
+        assert waiting.value.suggested_filename == "Ines.json"
+        file = json.loads(waiting.value.path().read_text(encoding="utf-8"))
+        assert (file["listener"], len(file["ratings"])) == ("Ines", 1)
+        name = page.get_by_label("Your name")
+        assert name.input_value() == ""
+        assert name.evaluate("(one) => one === document.activeElement")
+        assert page.locator(".rating output").all_inner_texts() == ["not rated"] * 4
+        assert page.get_by_role("button", name="Save votes").is_disabled()
+        name.fill("Jo")
+        name.press("Tab")
+        page.get_by_label("Rating of A").fill("1")
+        page.get_by_role("button", name="Keep this judgement").click()
+        second = saved(page)
+        assert (second["listener"], len(second["ratings"])) == ("Jo", 1)
+        page.get_by_role("button", name="New listener").click()  # saved, nothing under way: no question
+        assert name.input_value() == ""
+        page.reload()
+        assert "Nothing yet." in seen.text()
+
+
+def test_another_listener_without_saving(browser: Browser, listening_page: Path) -> None:
+    """Votes can be left behind; Escape leaves everything as it is."""
+    with opened(browser, listening_page) as seen:
+        page = seen.page
+        judged(page)
+        page.get_by_role("button", name="New listener").click()
+        page.keyboard.press("Escape")
+        assert "1 judgement, 0 tests." in seen.text()
+        page.get_by_role("button", name="New listener").click()
+        page.get_by_role("button", name="Begin without saving").click()
+        assert "judgement," not in seen.text()
+
+
+def test_votes_can_be_deleted(browser: Browser, listening_page: Path) -> None:
+    """After a question, and the listener's name stays."""
+    with opened(browser, listening_page) as seen:
+        page = seen.page
+        assert page.get_by_role("button", name="Delete votes").is_disabled()
+        judged(page)
+        page.get_by_role("button", name="Delete votes").click()
+        dialog = page.get_by_role("dialog", name="Delete the votes of \u201cInes\u201d?")
+        assert "They are not saved as a file." in dialog.inner_text()
+        page.get_by_role("button", name="Go back").click()
+        assert len(saved(page)["ratings"]) == 1
+        page.get_by_role("button", name="Delete votes").click()
+        assert "A file that was saved stays." in dialog.inner_text()
+        page.get_by_role("button", name="Delete", exact=True).click()
+        page.reload()
+        assert "Nothing yet." in seen.text()
+        assert page.get_by_label("Your name").input_value() == "Ines"
+
+
+def test_it_is_told_whether_votes_are_in_a_file(browser: Browser, listening_page: Path) -> None:
+    """Saved or read, they are; one more judgement, and they are not; also after the page was closed."""
+    with opened(browser, listening_page) as seen:
+        page = seen.page
+        given(page, good())
+        page.get_by_text("Saved as a file.").wait_for()
+        judged(page)
+        page.get_by_text("Not saved as a file yet.").wait_for()
+        page.reload()
+        page.get_by_text("Not saved as a file yet.").wait_for()
+        saved(page)
+        page.get_by_text("Saved as a file.").wait_for()
+        page.reload()
+        page.get_by_text("Saved as a file.").wait_for()
+
+
+def test_votes_that_get_another_name_are_told(browser: Browser, listening_page: Path) -> None:
+    """A name typed over another one renames what is there: that is said, and how someone else begins."""
+    with opened(browser, listening_page) as seen:
+        judged(seen.page)
+        seen.page.get_by_label("Your name").fill("Jo")
+        seen.page.get_by_label("Your name").press("Enter")
+        told = seen.page.locator(".results .detail").inner_text()
+        assert "What was Ines\u2019s is now Jo." in told
+        assert "\u201cNew listener\u201d" in told

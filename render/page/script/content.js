@@ -17,9 +17,10 @@
  * @property {(number | null)[]} correlation
  * @property {number | null} mono_loss_lu
  * @property {number[]} peaks lowest, highest, lowest, highest ...
+ * @property {boolean} [matched] whether it is at the page's loudness: unless it is said, yes
  *
- * @typedef {{ name: string, from_s: number, to_s: number, versions: Version[] }} Excerpt
- * @typedef {{ name: string, excerpts: Excerpt[] }} Take
+ * @typedef {{ name: string, title?: string, from_s: number, to_s: number, versions: Version[] }} Excerpt
+ * @typedef {{ name: string, excerpts: Excerpt[], unmatched?: string }} Take
  *
  * @typedef {object} Content
  * @property {string} title

@@ -5,11 +5,15 @@
  */
 import { shuffled } from "./chance.js";
 import { button, choice, make } from "./dom.js";
+import { matchedOf } from "./remarks.js";
 import { counted, letter } from "./words.js";
+
+/** The five words of the quality scale of ITU-R BS.1284, bad at 0. */
+const GRADES = ["bad", "poor", "fair", "good", "excellent"];
 
 /**
  * @typedef {object} Draft
- * @property {number[]} order
+ * @property {number[]} order indices of the versions, as A, B, C ...
  * @property {(number | null)[]} ratings one a letter
  * @property {(number | null)[]} ranks
  * @property {string} note
@@ -37,21 +41,34 @@ export class Judging {
     this.votes = votes;
     this.page = page;
     this.way = "rate";
+    /** Position of the letter that is heard. */
+    this.heard = 0;
     /** @type {Map<string, Draft>} */
     this.drafts = new Map();
     this.take = content.takes[0];
     this.excerpt = this.take.excerpts[0];
-    this.draft = this.fresh(0);
+    this.draft = this.fresh([]);
     this.keepButton = button("", () => this.keep());
+    this.warning = make("p", { class: "detail", role: "status" });
     this.element = make("section", { class: "judging", "aria-labelledby": "judging-title" });
   }
 
   /** Whether something would be lost, or names were seen too early, if names were shown now. */
   get begun() {
+    return this.unfinished || [...this.drafts.values()].some(({ kept }) => kept);
+  }
+
+  /** Whether something was said that is not kept. */
+  get unfinished() {
     return [...this.drafts.values()].some(
       ({ kept, ratings, ranks, note }) =>
-        kept || note !== "" || [...ratings, ...ranks].some((value) => value !== null),
+        !kept && (note !== "" || [...ratings, ...ranks].some((value) => value !== null)),
     );
+  }
+
+  /** Where what is heard stands among how many. */
+  get place() {
+    return [this.heard, this.draft.order.length];
   }
 
   /** Names will be seen: what is not kept begins anew. */
@@ -67,20 +84,20 @@ export class Judging {
     this.take = take;
     this.excerpt = excerpt;
     const key = JSON.stringify([take.name, excerpt.name]);
-    if (!this.drafts.has(key)) this.drafts.set(key, this.fresh(excerpt.versions.length));
+    if (!this.drafts.has(key)) this.drafts.set(key, this.fresh(matchedOf(excerpt.versions)));
     this.draft = this.drafts.get(key) ?? this.draft;
-    this.page.hear(this.draft.order[0]);
     this.build();
+    if (this.draft.order.length) this.page.hear(this.draft.order[0]);
   }
 
   /**
-   * @param {number} count
+   * @param {number[]} versions indices of those that are judged
    * @returns {Draft}
    */
-  fresh(count) {
-    const none = () => Array.from({ length: count }, () => null);
+  fresh(versions) {
+    const none = () => versions.map(() => null);
     return {
-      order: shuffled([...Array(count).keys()]),
+      order: shuffled(versions),
       ratings: none(),
       ranks: none(),
       note: "",
@@ -98,17 +115,17 @@ export class Judging {
 
   /** @param {number} heard index of the version that is heard */
   update(heard) {
-    const position = this.draft?.order.indexOf(heard);
+    const position = this.draft.order.indexOf(heard);
+    this.heard = position;
     for (const input of this.element.querySelectorAll('input[name="blind"]'))
       input.checked = Number(input.value) === position;
   }
 
   build() {
     const { draft } = this;
-    const rows = draft.order.map((_, position) => this.row(position));
     const judged = [...this.drafts.values()].filter(({ kept }) => kept).length;
     const all = this.content.takes.reduce((sum, { excerpts }) => sum + excerpts.length, 0);
-    const words = draft.kept ? "Kept: judge again" : "Keep this judgement";
+    const words = draft.kept ? "Change it" : "Keep this judgement";
     this.keepButton = button(words, () => this.keep(), { main: !draft.kept });
     this.element.replaceChildren(
       make("h3", { id: "judging-title" }, "Judge without names"),
@@ -118,6 +135,30 @@ export class Judging {
         "The versions stand in random order. Names and figures are hidden until you end; ",
         "which letter is which changes from excerpt to excerpt.",
       ),
+      ...(draft.order.length > 1 ? this.form() : [make("p", {}, this.tooFew())]),
+      make(
+        "div",
+        { class: "actions" },
+        ...(draft.order.length > 1 ? [draft.kept ? make("span", {}, "Kept.") : null, this.keepButton] : []),
+        button("Next excerpt", this.page.next, { key: "E" }),
+        button("End and show names", this.page.end),
+        make("span", { class: "detail" }, `${judged} of ${counted(all, "excerpt")} judged`),
+      ),
+    );
+    this.refuse();
+  }
+
+  tooFew() {
+    const { length } = this.draft.order;
+    return `Judging needs two versions at the page\u2019s loudness; this excerpt has ${length}.`;
+  }
+
+  form() {
+    const rate = this.way === "rate";
+    const words = rate
+      ? "0 is bad, 100 is excellent. Between versions order and distance count, not the figure itself."
+      : "1 is best. Equal ranks are allowed.";
+    return [
       choice(
         "How",
         [
@@ -128,18 +169,16 @@ export class Judging {
         (way) => this.setWay(way),
         { name: "way" },
       ),
-      make("div", { class: "blind-rows", role: "group", "aria-label": "Versions without names" }, ...rows),
-      this.note(),
+      make("p", { class: "detail" }, words),
       make(
         "div",
-        { class: "actions" },
-        this.keepButton,
-        button("Next excerpt", this.page.next, { key: "E" }),
-        button("End and show names", this.page.end),
-        make("span", { class: "detail" }, `${judged} of ${counted(all, "excerpt")} judged`),
+        { class: "blind-rows", role: "group", "aria-label": "Versions without names" },
+        rate ? scale() : null,
+        ...this.draft.order.map((_, position) => this.row(position)),
       ),
-    );
-    this.refuse();
+      this.warning,
+      this.note(),
+    ];
   }
 
   /** @param {string} way */
@@ -159,10 +198,11 @@ export class Judging {
       value: position,
       onchange: () => this.hear(position),
     });
+    const key = position < 10 ? make("kbd", { "aria-hidden": "true" }, String((position + 1) % 10)) : null;
     return make(
       "div",
       { class: "blind-row" },
-      make("label", {}, hear, make("span", { class: "letter" }, name)),
+      make("label", {}, hear, make("span", { class: "letter" }, name), key),
       this.way === "rate" ? this.rating(position, name) : this.rank(position, name),
     );
   }
@@ -243,23 +283,30 @@ export class Judging {
     return make("label", { class: "note" }, make("span", {}, "Note"), area);
   }
 
-  /** Nothing can be kept where nothing was judged. */
+  /** Nothing can be kept where nothing was judged; what says nothing is told. */
   refuse() {
     const values = this.way === "rate" ? this.draft.ratings : this.draft.ranks;
     this.keepButton.disabled = !this.draft.kept && values.every((value) => value === null);
+    const same = values[0] !== null && values.every((value) => value === values[0]);
+    this.warning.textContent = same
+      ? `All have the same ${this.way === "rate" ? "rating" : "rank"}: that says that none is better. Keep it if you mean it.`
+      : "";
   }
 
   keep() {
     const { draft, take, excerpt } = this;
     if (draft.kept) {
-      this.drafts.delete(JSON.stringify([take.name, excerpt.name]));
-      this.show(take, excerpt);
+      draft.kept = false; // what was kept stays until this is kept
+      this.build();
       this.page.changed();
+      this.keepButton.focus();
       return;
     }
-    const names = draft.order.map((index) => excerpt.versions[index].name);
+    // those that could not be judged stand last
+    const rest = excerpt.versions.map((_, index) => index).filter((index) => !draft.order.includes(index));
+    const names = [...draft.order, ...rest].map((index) => excerpt.versions[index].name);
     const given = (/** @type {(number | null)[]} */ values, /** @type {boolean} */ asked) =>
-      Object.fromEntries(names.map((name, position) => [name, asked ? values[position] : null]));
+      Object.fromEntries(names.map((name, position) => [name, asked ? (values[position] ?? null) : null]));
     this.votes.addJudgement({
       take: take.name,
       excerpt: excerpt.name,
@@ -274,4 +321,19 @@ export class Judging {
     this.page.tell("Judgement kept");
     this.keepButton.focus();
   }
+}
+
+/** What the ends of the ratings mean, and what lies between. */
+function scale() {
+  return make(
+    "div",
+    { class: "blind-row grades", "aria-hidden": "true" },
+    make("span", {}),
+    make(
+      "span",
+      { class: "rating" },
+      make("span", { class: "words" }, ...GRADES.map((grade) => make("span", {}, grade))),
+      make("span", { class: "space" }),
+    ),
+  );
 }

@@ -6,13 +6,13 @@ import { missing } from "./features.js";
 import { pageHead } from "./head.js";
 import { Judging } from "./judging.js";
 import { Keys } from "./keys.js";
-import { Leaving } from "./leaving.js";
+import { Leaving, Question } from "./leaving.js";
 import { Pictures } from "./pictures.js";
 import { Player } from "./player.js";
 import { commonPeaks, waveform } from "./plots.js";
 import { pageKeys } from "./page_keys.js";
+import { remarksOn } from "./remarks.js";
 import { Results } from "./results.js";
-import { silenceOf } from "./silence.js";
 import { soundBytes } from "./sound.js";
 import { Telling } from "./telling.js";
 import { Timeline } from "./timeline.js";
@@ -43,13 +43,20 @@ class Page {
       here: this.timeline.here,
     });
     this.pictures = new Pictures(content);
-    this.results = new Results(this.votes, content, () => this.update());
+    this.question = new Question();
+    this.leaving = new Leaving(this.question);
+    this.results = new Results(this.votes, content, {
+      changed: () => this.update(),
+      underWay: () => this.judging.unfinished || this.telling.begun,
+      anew: () => this.beginAnew(),
+      question: this.question,
+    });
     const tell = (/** @type {string} */ words) => this.tell(words);
     const changed = () => this.update();
     this.judging = new Judging(content, this.votes, {
       hear: (version) => this.player.switchTo(version),
       next: () => this.nextExcerpt(),
-      end: () => this.showNames(),
+      end: () => this.endJudging(),
       tell,
       changed,
     });
@@ -62,7 +69,6 @@ class Page {
       changed,
     });
     this.keys = new Keys(() => pageKeys(this));
-    this.leaving = new Leaving();
     this.takes = make("ol", {});
     this.heading = make("h2", { id: "take-title" });
     this.excerpts = make("div", { class: "excerpts" });
@@ -118,7 +124,7 @@ class Page {
         make("p", {}, "This page is complete in itself and asks nothing of any network."),
       ),
       this.keys.panel,
-      this.leaving.element,
+      this.question.element,
       this.status,
     );
     this.show(0, 0);
@@ -228,6 +234,18 @@ class Page {
     else go();
   }
 
+  endJudging() {
+    if (this.judging.unfinished) this.leaving.ask(() => this.showNames());
+    else this.showNames();
+  }
+
+  /** Another listener: what the one before was about is dropped. */
+  beginAnew() {
+    this.judging.end();
+    this.telling.end();
+    this.showMode();
+  }
+
   /** The judging is over: names are seen. */
   showNames() {
     this.judging.end();
@@ -246,7 +264,7 @@ class Page {
     this.tell(""); // no name is left over
     this.timeline.show(make("div"), excerpt); // nothing of another excerpt stays if drawing fails
     this.pictures.clear();
-    this.silence.textContent = silenceOf(excerpt.versions, open);
+    this.silence.textContent = remarksOn(take, excerpt, open);
     this.silence.hidden = !this.silence.textContent;
     this.ready = true;
     this.list.replaceChildren(
@@ -272,7 +290,7 @@ class Page {
     if (!this.ready) return;
     this.transport.update();
     this.timeline.update();
-    this.results.update(mode !== "open");
+    this.results.update(mode === "judge" || this.telling.begun);
     if (mode === "judge") this.judging.update(player.heard);
     if (mode === "tell") this.telling.update();
     if (mode !== "open" || this.shown === player.heard) return;
@@ -291,6 +309,13 @@ class Page {
       this.player.switchTo(index);
       this.tell(`${index + 1}, ${this.excerpt.versions[index].title}`);
     }
+  }
+
+  /** @param {number} step to the next in the list, or the one before */
+  hearBeside(step) {
+    const listed = [this.player.heard, this.excerpt.versions.length];
+    const [heard, count] = { judge: this.judging.place, tell: this.telling.place }[this.mode] ?? listed;
+    if (count) this.hear((heard + step + count) % count);
   }
 
   async play() {

@@ -6,7 +6,12 @@
  */
 export function pageKeys(page) {
   const { player, transport } = page;
-  const digits = ["1", "2", "3", "4", "5", "6", "7", "8", "9"];
+  const digits = [..."1234567890"];
+  const hears = {
+    open: "hear this version; 0 is the tenth",
+    judge: "hear A, B, C \u2026; 0 is the tenth (the letters themselves do what is said below)",
+    tell: "hear the first, the second, X",
+  }[/** @type {"open" | "judge" | "tell"} */ (page.mode)];
   const step = (/** @type {number} */ seconds) => (/** @type {KeyboardEvent} */ event) =>
     player.moveTo(player.position() + seconds * (event.shiftKey ? 0.1 : 1) * player.rate);
   const open = [
@@ -37,10 +42,12 @@ export function pageKeys(page) {
     },
     {
       keys: digits,
-      shown: "1 \u2026 9",
-      does: "hear this version (without names: A, B, C \u2026; in the test: first, second, X)",
-      act: (event) => page.hear(Number(event.key) - 1),
+      shown: page.mode === "tell" ? "1 2 3" : "1 \u2026 9 0",
+      does: hears,
+      act: (event) => page.hear((Number(event.key) + 9) % 10),
     },
+    { keys: [","], shown: ",", does: "hear the one before in the list", act: () => page.hearBeside(-1) },
+    { keys: ["."], shown: ".", does: "hear the next in the list", act: () => page.hearBeside(1) },
     ...(page.mode === "open" ? open : []),
     ...(page.mode === "tell" ? tell : []),
     { keys: ["ArrowLeft"], shown: "\u2190", does: "back by 1 s; with Shift by 0.1 s", act: step(-1) },

@@ -1,6 +1,7 @@
 /** The test "is X the first or the second?": choosing it, going through it, and its outcome. */
 import { CONDITIONS } from "./conditions.js";
 import { button, choice, make } from "./dom.js";
+import { matchedOf } from "./remarks.js";
 import { TRIALS, TrialRun, aim, meaning } from "./trial_run.js";
 
 const NAMES = /** @type {const} */ (["first", "second", "x"]);
@@ -47,7 +48,12 @@ export class Telling {
     return this.run !== null;
   }
 
-  /** Leave a run unfinished: it counts for nothing. */
+  /** Where what is heard stands among how many. */
+  get place() {
+    return [NAMES.indexOf(this.heard), NAMES.length];
+  }
+
+  /** Leave a test unfinished: it counts for nothing. */
   end() {
     this.run = null;
     this.page.fix(false);
@@ -60,32 +66,45 @@ export class Telling {
   show(take, excerpt) {
     this.take = take;
     this.excerpt = excerpt;
-    const last = excerpt.versions.length - 1;
-    this.chosen.one = Math.min(this.chosen.one, last);
-    this.chosen.other = Math.min(this.chosen.other, last);
-    if (this.chosen.one === this.chosen.other)
-      Object.assign(this.chosen, { one: 0, other: Math.min(1, last) });
+    const fair = matchedOf(excerpt.versions);
+    const { one, other } = this.chosen;
+    if (!fair.includes(one) || !fair.includes(other) || one === other)
+      Object.assign(this.chosen, { one: fair[0], other: fair[1] });
     this.buildChoice();
   }
 
   buildChoice() {
     const { versions } = this.excerpt;
-    if (versions.length < 2) {
-      this.element.replaceChildren(make("p", {}, "Telling apart needs two versions; this excerpt has one."));
+    const fair = matchedOf(versions);
+    if (fair.length < 2) {
+      this.element.replaceChildren(
+        make("p", {}, `A test needs two versions at the page\u2019s loudness; this excerpt has ${fair.length}.`),
+      );
       return;
     }
     const goal = make("p", { class: "detail" }, aim(this.chosen.trials));
     const start = button("Begin", () => this.begin(), { main: true });
-    const pick = (/** @type {"one" | "other"} */ which, /** @type {string} */ words) =>
-      this.select(
-        words,
-        versions.map(({ title }, index) => [index, `${index + 1}  ${title}`]),
+    const words = { one: "Version", other: "against" };
+    /** @type {Record<string, HTMLLabelElement>} */
+    const labels = {};
+    // the same twice is no test: the other one takes what this one had
+    const set = (/** @type {"one" | "other"} */ which, /** @type {number} */ value) => {
+      const rest = which === "one" ? "other" : "one";
+      const before = this.chosen[which];
+      this.chosen[which] = value;
+      if (this.chosen[rest] !== value) return;
+      this.chosen[rest] = before;
+      /** @type {HTMLSelectElement} */ (labels[rest].querySelector("select")).value = String(before);
+      this.page.tell(`${words[rest]}: ${before + 1}, ${versions[before].title}`);
+    };
+    for (const which of /** @type {const} */ (["one", "other"])) {
+      labels[which] = this.select(
+        words[which],
+        fair.map((index) => [index, `${index + 1}  ${versions[index].title}`]),
         this.chosen[which],
-        (value) => {
-          this.chosen[which] = value;
-          start.disabled = this.chosen.one === this.chosen.other;
-        },
+        (value) => set(which, value),
       );
+    }
     this.element.replaceChildren(
       make("h3", { id: "telling-title" }, "Can you tell them apart?"),
       make(
@@ -98,8 +117,8 @@ export class Telling {
       make(
         "div",
         { class: "row" },
-        pick("one", "Version"),
-        pick("other", "against"),
+        labels.one,
+        labels.other,
         this.select(
           "Trials",
           TRIALS.map((count) => [count, String(count)]),
@@ -110,12 +129,19 @@ export class Telling {
           },
         ),
       ),
+      fair.length < versions.length
+        ? make(
+            "p",
+            { class: "detail" },
+            "Versions that are not at the page\u2019s loudness are left out: the louder would be told by that.",
+          )
+        : null,
       goal,
       make(
         "p",
         { class: "detail" },
         "The number of trials is fixed before the first, and how it is heard stays as it is now. ",
-        "A run that is broken off counts for nothing. ",
+        "A test that is broken off counts for nothing. ",
         "Method: D. Clark, J. Audio Eng. Soc. 30(5), 1982; ITU-R BS.1116-3.",
       ),
       make("div", { class: "actions" }, start),
@@ -234,7 +260,7 @@ export class Telling {
       make(
         "div",
         { class: "actions" },
-        button("Another run", () => this.buildChoice()),
+        button("Another test", () => this.buildChoice()),
       ),
     );
     title.focus();

@@ -43,11 +43,35 @@ export class Votes {
     /** @type {Run[]} */
     this.trials = [];
     this.kept = true;
+    /** What was saved to a file last, or read from one, as text. */
+    this.inFile = "";
     this.recall();
   }
 
   get empty() {
     return this.ratings.length + this.trials.length === 0;
+  }
+
+  /** Whether something would be lost with this browser. */
+  get unsaved() {
+    return !this.empty && this.inFile !== this.said();
+  }
+
+  /** The file was saved. */
+  saved() {
+    this.inFile = this.said();
+    this.keep();
+  }
+
+  /** Another listener begins, or the same one anew. */
+  clear({ listener = "" } = {}) {
+    Object.assign(this, { listener, ratings: [], trials: [], inFile: "" });
+    this.keep();
+  }
+
+  /** @returns {string} */
+  said() {
+    return JSON.stringify([this.listener, this.ratings, this.trials]);
   }
 
   /** @param {string} listener */
@@ -105,9 +129,10 @@ export class Votes {
     if (!this.empty && this.listener && votes.listener && votes.listener !== this.listener) {
       throw new Error(
         `These are votes of \u201c${votes.listener}\u201d, here are those of \u201c${this.listener}\u201d: ` +
-          "each listener's stay in a file of their own.",
+          "each listener's stay in a file of their own. Choose \u201cNew listener\u201d first.",
       );
     }
+    const wasEmpty = this.empty;
     this.listener ||= votes.listener;
     const kept = this.ratings.filter(
       (here) => !votes.ratings.some((/** @type {Judgement} */ there) => sameExcerpt(here, there)),
@@ -118,6 +143,7 @@ export class Votes {
       ...this.trials,
       ...votes.trials.filter((/** @type {Run} */ run) => !known.has(JSON.stringify(run))),
     ];
+    if (wasEmpty) this.inFile = this.said();
     this.keep();
   }
 
@@ -165,6 +191,7 @@ export class Votes {
   keep() {
     try {
       this.storage().setItem(this.key, this.text());
+      this.storage().setItem(`${this.key}:file`, this.inFile);
       this.kept = true;
     } catch {
       this.kept = false;
@@ -173,8 +200,11 @@ export class Votes {
 
   recall() {
     try {
-      const text = this.storage().getItem(this.key);
-      if (text) this.read(text);
+      const [text, inFile] = [this.key, `${this.key}:file`].map((key) => this.storage().getItem(key));
+      if (!text) return;
+      this.read(text);
+      this.inFile = inFile ?? "";
+      this.keep();
     } catch {
       this.kept = false;
     }
