@@ -329,6 +329,9 @@ def test_what_is_not_matched_is_not_judged(browser: Browser, partly_matched: Pat
     """With names it is told which; it has no letter, stands last in the file, and is in no test."""
     with opened(browser, partly_matched) as seen:
         page = seen.page
+        assert "-16.0 LUFS; but not all of 01_slipway: see there." in page.locator(
+            ".lead"
+        ).inner_text().replace("\u2212", "-").replace("\u00a0", " ")
         said = page.locator(".alert:visible")
         assert said.inner_text() == (
             "Not at the page\u2019s loudness: version 2: too quiet to have a loudness."

@@ -29,6 +29,8 @@
  * @property {number[]} octave_hz
  * @property {number[]} band_hz
  * @property {number} loudness_lufs
+ * @property {string} [loudness_because] how that was chosen
+ * @property {boolean} [complete] whether the sounds lie in the page; else in the folder beside it
  * @property {{ format: string, version: number }} votes
  */
 

@@ -3,7 +3,7 @@ import { readContent } from "./content.js";
 import { button, choice, make, showChoice } from "./dom.js";
 import { watchFaults, wordsOf } from "./faults.js";
 import { missing } from "./features.js";
-import { pageHead } from "./head.js";
+import { belongings, pageHead } from "./head.js";
 import { Judging } from "./judging.js";
 import { Keys } from "./keys.js";
 import { Leaving, Question } from "./leaving.js";
@@ -121,7 +121,7 @@ class Page {
         "footer",
         {},
         button("Keys", () => this.keys.showPanel(), { key: "?" }),
-        make("p", {}, "This page is complete in itself and asks nothing of any network."),
+        make("p", {}, belongings(content)),
       ),
       this.keys.panel,
       this.question.element,
@@ -171,8 +171,8 @@ class Page {
         ),
       ),
     );
-    const titles = take.excerpts.map(({ name, from_s: from, to_s: to }) =>
-      make("span", {}, name, make("span", { class: "detail" }, ` ${clock(from)}\u2013${clock(to)}`)),
+    const titles = take.excerpts.map(({ name, title, from_s: from, to_s: to }) =>
+      make("span", {}, title || name, make("span", { class: "detail" }, ` ${clock(from)}\u2013${clock(to)}`)),
     );
     this.excerpts.replaceChildren(
       titles.length === 1
@@ -203,7 +203,7 @@ class Page {
       /** @type {HTMLElement | null} */ (
         from?.querySelector('[aria-current="true"], input:checked')
       )?.focus();
-      this.tell(`${this.take.name}, ${this.excerpt.name}`);
+      this.tell(`${this.take.name}, ${this.excerpt.title || this.excerpt.name}`);
     };
     if (this.telling.begun) this.leaving.ask(go, () => showChoice(this.excerpts, String(this.excerptIndex)));
     else go();
