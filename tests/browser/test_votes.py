@@ -57,8 +57,14 @@ def test_file_holds_what_is_promised(browser: Browser, listening_page: Path) -> 
     """The saved file has the keys of `votes.py`, and no more."""
     with opened(browser, listening_page) as seen:
         judged(seen.page)
-        file = saved(seen.page)
-    assert list(file) == list(votes.Votes.__annotations__)
+        file: dict[str, Any] = {**saved(seen.page)}
+    added = ["versions", "takes"]
+    assert list(file) == [*(key for key in votes.Votes.__annotations__ if key not in added), *added]
+    assert file["versions"] == [{"name": name, "title": title} for name, title in TITLES.items()]
+    assert file["takes"] == [
+        {"name": name, "excerpts": ["typical", "loudest"]}
+        for name in ("01_slipway", "02_first_light", "03_low_water")
+    ]
     assert (file["format"], file["version"], file["page"], file["listener"]) == (
         votes.FORMAT,
         1,
@@ -94,10 +100,11 @@ def test_votes_outlive_the_page(browser: Browser, listening_page: Path) -> None:
 
 def test_saved_in_one_browser_read_in_another(browser: Browser, listening_page: Path) -> None:
     """A file comes back as it went, and is shown."""
+    made = {"made_at": None, "versions": None, "takes": None}
     with opened(browser, listening_page) as seen:
         given(seen.page, good())
         seen.page.get_by_text("1 judgement, 1 test.").wait_for()
-        assert {**saved(seen.page), "made_at": None} == {**good(), "made_at": None}
+        assert {**saved(seen.page), **made} == {**good(), **made}
         assert "1 of 2" in seen.page.get_by_role("region", name="Tests").inner_text()
         given(seen.page, good())
         seen.page.get_by_text("1 judgement, 1 test.").wait_for()

@@ -106,6 +106,11 @@ export class Votes {
       made_at: `${new Date().toISOString().slice(0, 19)}Z`,
       ratings: this.ratings,
       trials: this.trials,
+      versions: shownVersions(this.content),
+      takes: this.content.takes.map(({ name, excerpts }) => ({
+        name,
+        excerpts: excerpts.map((excerpt) => excerpt.name),
+      })),
     };
     return `${JSON.stringify(votes, null, 1)}\n`;
   }
@@ -209,6 +214,15 @@ export class Votes {
       this.kept = false;
     }
   }
+}
+
+/**
+ * Names and titles of all versions, in the page's order.
+ * @param {import("./content.js").Content} content
+ */
+function shownVersions({ takes }) {
+  const versions = takes.flatMap(({ excerpts }) => excerpts.flatMap((excerpt) => excerpt.versions));
+  return [...new Map(versions.map(({ name, title }) => [name, title]))].map(([name, title]) => ({ name, title }));
 }
 
 /**
