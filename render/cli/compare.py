@@ -7,6 +7,7 @@ import json
 from pathlib import Path
 
 from render.cli.arguments import jobs
+from render.cli.render import instant
 
 EXAMPLES = """\
 examples:
@@ -17,7 +18,7 @@ examples:
   drytake compare my_rehearsal/ -r a.toml -r b.toml --serve   and open it in the browser
   drytake compare --merge votes/*.json                    what several listeners said, in one table
 
-Open index.html by double-click. All versions have the same loudness, and nothing is limited on the page.
+Open index.html by double-click. All versions have the same loudness, by gain alone.
 Start listening at a moderate level. Your captures are only ever read."""
 
 NOT_WITH_MERGE = {
@@ -47,11 +48,15 @@ def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
     )
     length = parser.add_mutually_exclusive_group()
     length.add_argument(
-        "--excerpt", metavar="SECONDS", type=float, default=None, help="length of the excerpts, 3 to 600 (20)"
+        "--excerpt",
+        metavar="TIME",
+        type=instant,
+        default=None,
+        help="length of the excerpts: 40, or 1:00 (3 to 600 s; 20)",
     )
     length.add_argument("--whole", action="store_true", help="whole takes instead of excerpts")
     parser.add_argument(
-        "--vary", metavar="KEY=VALUES", action="append", default=[],
+        "--vary", metavar="KEY=VALUES", type=values_together, action="append", default=[],
         help="make a version for each value of a numeric key of the recipes; repeat it for combinations",
     )  # fmt: skip
     parser.add_argument("--steps", action="store_true", help="one recipe, cut after each of its parts")
@@ -63,7 +68,7 @@ def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
         "--serve", action="store_true", help="open the page from a server that only this machine reaches"
     )
     parser.add_argument(
-        "--merge", metavar="VOTES", type=Path, nargs="+",
+        "--merge", metavar="VOTES", type=Path, nargs="*",
         help="instead of all else: merge files that listeners saved from the page into one table",
     )  # fmt: skip
     output = parser.add_mutually_exclusive_group()
@@ -72,6 +77,15 @@ def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
     parser.set_defaults(
         run=run, stopped="stopped; a page that was there before stays, and the same call goes on from here"
     )
+
+
+def values_together(text: str) -> str:
+    """A key with its values; a space behind a comma has cut them off."""
+    if text.rstrip().endswith(","):
+        raise argparse.ArgumentTypeError(
+            f"{text!r} ends with a comma: no spaces between the values (-12,-6,0)"
+        )
+    return text
 
 
 def run(chosen: argparse.Namespace) -> int:

@@ -8,22 +8,20 @@ import textwrap
 import webbrowser
 from collections.abc import Sequence
 
+from render.cli.columns_screen import fitting, left_out, width_of
 from render.cli.screen import CAUTION, say
+from render.workflows.compare.plain_table import for_terminal
 from render.workflows.compare.report import (
-    HEADINGS,
     THRESHOLD_TEXT,
-    UNITS,
     distance_rows,
-    letter_of,
+    legend_of,
     pair_lines,
-    rows_of,
 )
 from render.workflows.compare.serve import PageServer
-from render.workflows.compare.session import CompareResult
+from render.workflows.compare.session import FIGURES_NAME, CompareResult
 
 NARROWEST = 50
-WORDS = 2  # columns of words, set left; the others hold numbers
-LEAST_NEEDED_FIRST = tuple(map(HEADINGS.index, ("gain", "range", "limiter", "before")))
+LEAST_NEEDED_FIRST = ("gain", "range", "limiter", "before", "in mono", "side/mid", "from dry")
 
 
 def print_compared(result: CompareResult, *, faults_only: bool) -> None:
@@ -37,38 +35,43 @@ def print_compared(result: CompareResult, *, faults_only: bool) -> None:
         return
     width = max(shutil.get_terminal_size((100, 24)).columns, NARROWEST)
     for note in result.notes:
-        say(textwrap.fill(note, width))
+        say(textwrap.fill(for_terminal(note), width))
     if result.page is None:
-        say("no take could be read: there is no page")
+        say("no take could be compared: there is no page")
         return
-    lines = _columns(_rows(result, letters=False), width, drop=LEAST_NEEDED_FIRST)
-    if max(map(len, lines)) > width:  # long names: those of the next table stand for them
-        lines = _columns(_rows(result, letters=True), width, drop=LEAST_NEEDED_FIRST)
-    say("\n".join(lines))
+    _print_table(result, width)
     say("\nhow far the spectra lie apart, mean over all excerpts (dB, third octaves)")
-    say("\n".join(_columns(distance_rows(result.pairs, result.choices), width)))
+    say("\n".join(_triangle(distance_rows(result.pairs, result.choices))))
     say("")
     for line in pair_lines(result.pairs):
         say(textwrap.fill(line, width, subsequent_indent="    "))
     say(textwrap.fill(THRESHOLD_TEXT, width))
-    say(
-        f"\n{len(result.page.takes)} {'take' if len(result.page.takes) == 1 else 'takes'}, "
-        f"{len(result.choices)} versions, all at {result.page.loudness_lufs:.1f} LUFS without limiting; "
-        f"{result.rendered} excerpts rendered, {result.kept} kept"
-    )
+    say("")
+    for line in result.ending():
+        say(
+            textwrap.fill(
+                line, width, subsequent_indent="    ", break_long_words=False, break_on_hyphens=False
+            )
+        )
     say(f"open {result.page_path}")
     say(CAUTION)
 
 
-def _rows(result: CompareResult, *, letters: bool) -> list[tuple[str, ...]]:
-    """The table with its head; versions by name, or by the letters of the table of distances."""
-    if result.page is None:
-        return []
-    rows = rows_of(result.page, result.widths_db)
-    if letters:
-        count = len(result.choices)
-        rows = [(row[0], letter_of(index % count), *row[2:]) for index, row in enumerate(rows)]
-    return [HEADINGS, UNITS, *rows]
+def _print_table(result: CompareResult, width: int) -> None:
+    """The table of versions, what it left out, and what its columns are."""
+    columns = result.table()
+    shown = fitting(columns, width=width, least_needed_first=LEAST_NEEDED_FIRST)
+    if (
+        width_of(shown) > width
+    ):  # names too long for any figure beside them: those of the next table stand for them
+        columns = result.table(with_names=False)
+        shown = fitting(columns, width=width, least_needed_first=LEAST_NEEDED_FIRST)
+    say(
+        "\n".join("  ".join(row).rstrip() for row in zip(*(column.padded() for column in shown), strict=True))
+    )
+    if missing := left_out(columns, shown, see=FIGURES_NAME):
+        say(textwrap.fill(missing, width))
+    say(textwrap.fill(legend_of(shown, result.choices), width))
 
 
 def serve(result: CompareResult, *, silent: bool) -> None:
@@ -80,18 +83,17 @@ def serve(result: CompareResult, *, silent: bool) -> None:
         try:
             server.serve_forever()
         except KeyboardInterrupt:
-            return
+            if not silent:
+                say(f"\nthe server has ended; the page stays: {result.page_path}")
 
 
-def _columns(rows: Sequence[tuple[str, ...]], width: int, *, drop: Sequence[int] = ()) -> list[str]:
-    """Rows in columns; what is least needed goes where they do not fit."""
+def _triangle(rows: Sequence[tuple[str, ...]]) -> list[str]:
+    """Rows in columns: number and name, then figures."""
     widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
-    shown = list(range(len(widths)))
-    for column in drop:
-        if sum(widths[c] + 2 for c in shown) - 2 <= width:
-            break
-        shown.remove(column)
     return [
-        "  ".join(row[c].ljust(widths[c]) if c < WORDS else row[c].rjust(widths[c]) for c in shown).rstrip()
+        "  ".join(
+            cell.ljust(width) if place == 1 else cell.rjust(width)
+            for place, (cell, width) in enumerate(zip(row, widths, strict=True))
+        ).rstrip()
         for row in rows
     ]

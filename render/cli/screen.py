@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Literal
 
+from render.cli.columns_screen import fitting, left_out
 from render.engine.job import Event, Watch
 from render.engine.ledger import Line
 from render.workflows.render import RenderResult
@@ -32,7 +33,6 @@ LEAST_NEEDED_FIRST = (
 )
 """The take and its result always stay; a recipe that is the same in every row is not missed."""
 
-GAP = 2
 CAUTION = "Start listening at a moderate level. Check the level again before feeding a hall's system."
 
 
@@ -70,10 +70,8 @@ def print_result(result: RenderResult) -> None:
     for line, row in zip(result.lines, zip(*(column.cells for column in shown), strict=True), strict=True):
         table.add_row(*map(Text, row), style="bold" if line["status"] == "failed" else "")
     console.print(table)
-    if left_out := [column.heading for column in columns if column not in shown]:
-        console.print(
-            Text(f"no room for: {', '.join(left_out)}; widen the window, or see {result.told_in[-1]}")
-        )
+    if missing := left_out(columns, shown, see=result.told_in[-1]):
+        console.print(Text(missing))
     console.print()
     for remark in summary_remarks(result.lines, result.notes):
         console.print(Text(remark))
@@ -91,15 +89,10 @@ def say(text: str) -> None:
 
 def _columns_for(width: int, columns: list[Column]) -> list[Column]:
     """Columns that fit a window: names of takes are never shortened, what is least needed goes first."""
-    shown = list(columns)
     order = list(LEAST_NEEDED_FIRST)
     if any(column.heading == "recipe" and len(set(column.cells)) == 1 for column in columns):
         order.sort(key=lambda heading: heading not in {"took", "recipe"})
-    for heading in order:
-        if sum(column.width + GAP for column in shown) - GAP <= width:
-            break
-        shown = [column for column in shown if column.heading != heading]
-    return shown
+    return fitting(columns, width=width, least_needed_first=order)
 
 
 @contextmanager

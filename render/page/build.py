@@ -50,6 +50,32 @@ class _Sound:
                 yield piece
 
 
+@dataclass(frozen=True)
+class PageFiles:
+    """What has to be passed on.
+
+    Attributes
+    ----------
+    complete : bool
+        Whether the page has all sounds in it; else the folder `sound` belongs beside it.
+    bytes_in_all : int
+        Of the page, and of that folder's sounds.
+    """
+
+    complete: bool
+    bytes_in_all: int
+
+
+def measure_page(folder: Path) -> PageFiles:
+    """What `write_page` has left in a folder."""
+    sounds = folder / SOUND_FOLDER
+    beside = (
+        [file for file in sounds.iterdir() if _SOUND_FILE.fullmatch(file.name)] if sounds.is_dir() else []
+    )
+    files = [folder / "index.html", *beside]
+    return PageFiles(not beside, sum(file.stat().st_size for file in files))
+
+
 def write_page(
     page: ListeningPage, folder: Path, *, one_file_up_to_bytes: int = ONE_FILE_UP_TO_BYTES
 ) -> Path:
@@ -88,7 +114,7 @@ def write_page(
     folder.mkdir(parents=True, exist_ok=True)
     if not inside:
         _write_sounds(different, folder / SOUND_FOLDER)
-    data = _data(page, lambda *key: sounds[key].name)
+    data = _data(page, lambda *key: sounds[key].name, complete=inside)
     target = folder / "index.html"
     with _beside(target) as file:
         for part in _page_parts(data, different if inside else []):
@@ -133,9 +159,13 @@ def _sound(audio: bytes | str, folder: Path) -> _Sound:
     return _Sound(digest.hexdigest()[:32], size, held)
 
 
-def _data(page: ListeningPage, sound_name: Callable[[str, str, str], str]) -> str:
-    """The page's content as JSON; `<` never stands in it, so that no text can end the block it is in."""
+def _data(page: ListeningPage, sound_name: Callable[[str, str, str], str], *, complete: bool) -> str:
+    """The page's content as JSON; `<` never stands in it, so that no text can end the block it is in.
+
+    `complete` tells the page whether its sounds lie in it, or beside it in the folder `sound`.
+    """
     shown = asdict(page)
+    shown["complete"] = complete
     for take in shown["takes"]:
         for excerpt in take["excerpts"]:
             for version in excerpt["versions"]:

@@ -11,6 +11,9 @@ import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
+TYPICAL, LOUDEST, WHOLE = "typical", "loudest", "whole"
+"""Names of excerpts, in the order of the page."""
+
 
 @dataclass(frozen=True)
 class Version:
@@ -32,9 +35,11 @@ class Version:
         What matched it.
     true_peak_dbtp : float or None
         After matching.
-    limiter_max_reduction_db : float
-        0 where it never worked.
+    limiter_max_reduction_db : float or None
+        What the limiter of the finished file does to this passage, 0 where it never works; none where the version is
+        no finished mix.
     loudness_range_lu : float or None
+        None for what is shorter than a minute: EBU Tech 3342 is not for that.
     spectrum_db : tuple of float
         After matching, one a band of the page's `band_hz`.
     side_to_mid_db, correlation : tuple of float or None
@@ -43,6 +48,8 @@ class Version:
         What one loudspeaker loses of it; below 0: softer.
     peaks : tuple of (float, float)
         Lowest and highest sample of each column of the waveform; full scale 1.0.
+    matched : bool
+        Whether it is at the page's loudness; else it is left as it is, and no fair judgement is possible.
     """
 
     name: str
@@ -53,13 +60,14 @@ class Version:
     loudness_before_lufs: float | None
     gain_db: float
     true_peak_dbtp: float | None
-    limiter_max_reduction_db: float
+    limiter_max_reduction_db: float | None
     loudness_range_lu: float | None
     spectrum_db: tuple[float, ...]
     side_to_mid_db: tuple[float | None, ...]
     correlation: tuple[float | None, ...]
     mono_loss_lu: float | None
     peaks: tuple[tuple[float, float], ...]
+    matched: bool = True
 
 
 @dataclass(frozen=True)
@@ -69,25 +77,38 @@ class Excerpt:
     Attributes
     ----------
     name : str
-        "typical", "loudest" or "whole".
+        "typical", "loudest" or "whole": by which votes know it.
     from_s, to_s : float
         Where in the capture it lies.
     versions : tuple of Version
         At least one; names differ.
+    title : str
+        For people; "" says that the name will do.
     """
 
     name: str
     from_s: float
     to_s: float
     versions: tuple[Version, ...]
+    title: str = ""
 
 
 @dataclass(frozen=True)
 class PageTake:
-    """One take and the excerpts of it; names of excerpts differ."""
+    """One take and the excerpts of it.
+
+    Attributes
+    ----------
+    name : str
+    excerpts : tuple of Excerpt
+        At least one; names differ.
+    unmatched : str
+        Which of its versions are not at the page's loudness, by number, and why: short text; "" where all are.
+    """
 
     name: str
     excerpts: tuple[Excerpt, ...]
+    unmatched: str = ""
 
 
 @dataclass(frozen=True)
@@ -104,7 +125,9 @@ class ListeningPage:
     octave_hz, band_hz : tuple of float
         Mid-band frequencies, rising.
     loudness_lufs : float
-        To which all versions are matched.
+        To which all versions are matched, but for those that are marked.
+    loudness_because : str
+        How that was chosen, and which take set it: words to stand behind the figure and a comma. Names no version.
     """
 
     title: str
@@ -113,6 +136,7 @@ class ListeningPage:
     octave_hz: tuple[float, ...]
     band_hz: tuple[float, ...]
     loudness_lufs: float
+    loudness_because: str = ""
 
 
 def check_page(page: ListeningPage) -> None:

@@ -66,6 +66,11 @@ def run(material: Path, *more: object) -> int:
     return main([str(argument) for argument in call])
 
 
+def called(session: Path, recipe: Path, out: Path, *more: str) -> list[str]:
+    """The words of a call with one recipe."""
+    return ["compare", str(session), "-r", str(recipe), "-o", str(out), *more]
+
+
 def figures(folder: Path) -> dict[str, Any]:
     """What stands in compare.json."""
     found: dict[str, Any] = json.loads((folder / "compare.json").read_text(encoding="utf-8"))
@@ -164,7 +169,8 @@ def test_figures(listen: Path) -> None:
         capture, warm, wide = part["versions"]
         assert capture["distance_from_capture_db"] == 0.0
         assert capture["side_to_mid_db"] is None or capture["side_to_mid_db"] < -80.0
-        assert capture["limiter_max_reduction_db"] == 0.0
+        assert capture["limiter_max_reduction_db"] is None
+        assert {version["loudness_range_lu"] for version in part["versions"]} == {None}  # far below a minute
         assert warm["distance_from_capture_db"] > 0.5
         assert wide["side_to_mid_db"] > warm["side_to_mid_db"]
         assert wide["mono_loss_lu"] < -0.2
@@ -249,32 +255,46 @@ def test_the_table(
     ]
     assert main([str(argument) for argument in call]) == 0
     said = capsys.readouterr().out
-    assert "before  gain  range  from dry  side/mid  in mono  limiter" in re.sub(r" {3,}", "  ", said)
+    assert "before  gain  from dry  side/mid  in mono  limiter" in re.sub(r" {3,}", "  ", said)
+    assert "01_low" in said
+    assert re.search(r"^02_knock +1 capture.*\n  whole take +2 warm.*\n +3 twin", said, re.MULTILINE)
+    assert "limiter: how far the finished file would have its loudest peak here turned down" in " ".join(
+        said.split()
+    )
+    assert "no room for" not in said
     assert "warm and twin: hardly to be told apart" in said
     assert "capture and warm" not in said
     assert "ISO 3382-1" in said
     assert "Clark 1982" in said
-    assert "without limiting" in said
+    assert re.search(
+        r"LUFS, the highest that the peaks of 02_knock allow without a limiter \(version [123]\)", said
+    )
+    assert re.search(r"send index.html, one file of [0-9.]+ MB\nopen ", said)
     assert "moderate level" in said
 
 
-def test_long_names_give_way_to_letters(
+def test_long_names_give_way_to_numbers(
     material: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """In a narrow window the table goes by the letters of the next one, which has the names."""
-    monkeypatch.setenv("COLUMNS", "80")
+    """In a narrow window the table goes by the page's numbers; the next one has the names. What is left out is told."""
+    monkeypatch.setenv("COLUMNS", "50")
     take, recipe = material / "session" / "02_knock.wav", material / "warm.toml"
     vary = ["--vary", "sources.mic.gain_db=-12,-6", "--vary", "room.decay_125hz_ratio=1.0,1.5"]
     assert main(["compare", str(take), "-r", str(recipe), "-o", str(material / "narrow"), *vary]) == 0
     table, distances = capsys.readouterr().out.split("how far the spectra lie apart")
-    assert max(map(len, table.splitlines())) <= 80
-    assert re.search(r"^ +E +", table, re.MULTILINE)
-    assert re.search(
-        r"^E  warm, sources.mic.gain_db = -6, room.decay_125hz_ratio = 1.5", distances, re.MULTILINE
-    )
+    assert max(map(len, table.splitlines())) <= 50
+    assert re.search(r"^ +5 +", table, re.MULTILINE)
+    left_out = re.search(r"no room for: (.*); widen the window, or see compare.json", " ".join(table.split()))
+    assert left_out is not None
+    headings = table.splitlines()[0]
+    for heading in ("before", "gain", "from dry", "side/mid", "in mono", "limiter"):
+        assert (heading in left_out[1].split(", ")) != (heading in headings)
+    assert re.search(r"^5  mic gain -6 dB, room decay \(125 Hz\) ratio 1.5", distances, re.MULTILINE)
 
 
-def test_serve_opens_the_page(material: Path, listen: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_serve_opens_the_page(
+    material: Path, listen: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
     """The browser is sent to a server on this machine; Ctrl-C ends it and all is well."""
     opened: list[str] = []
 
@@ -284,6 +304,9 @@ def test_serve_opens_the_page(material: Path, listen: Path, monkeypatch: pytest.
     monkeypatch.setattr("webbrowser.open", opened.append)
     monkeypatch.setattr(PageServer, "serve_forever", stop)
     assert run(material, "-o", listen, "--excerpt", 4, "--serve") == 0
+    assert capsys.readouterr().out.endswith(
+        f"the server has ended; the page stays: {listen / 'index.html'}\n"
+    )
     assert len(opened) == 1
     assert opened[0].startswith("http://127.0.0.1:")
 
@@ -333,6 +356,8 @@ def test_json(listen: Path, material: Path, capsys: pytest.CaptureFixture[str]) 
     assert run(material, "-o", listen, "--excerpt", 4, "--json") == 0
     told = json.loads(capsys.readouterr().out)
     assert told.pop("output") == str(listen)
+    assert told["bytes"] == (listen / "index.html").stat().st_size
+    assert told["complete"]
     assert told == figures(listen)
 
 
@@ -343,14 +368,16 @@ def test_variants_and_steps(material: Path) -> None:
     assert main(["compare", str(take), "-r", str(warm), "-o", str(material / "v"), *vary, "--quiet"]) == 0
     assert [version["name"] for version in figures(material / "v")["versions"]] == [
         "capture",
-        "warm, sources.mic.gain_db = -12, room.decay_1khz_s = 0.5",
-        "warm, sources.mic.gain_db = -6, room.decay_1khz_s = 0.5",
+        "mic gain \N{MINUS SIGN}12 dB, room decay (1 kHz) 0.5 s",
+        "mic gain \N{MINUS SIGN}6 dB, room decay (1 kHz) 0.5 s",
     ]
     assert main(["compare", str(take), "-r", str(warm), "-o", str(material / "s"), "--steps", "--quiet"]) == 0
     told = figures(material / "s")
     assert len(told["versions"]) == 9
     versions = {it["version"]: it for it in told["takes"][0]["excerpts"][0]["versions"]}
     assert versions["placed in stereo"]["mono_loss_lu"] < versions["both in the middle"]["mono_loss_lu"]
+    limiters = {name: version["limiter_max_reduction_db"] is not None for name, version in versions.items()}
+    assert [name for name, has_one in limiters.items() if has_one] == ["finished, with its limiter"]
 
 
 def test_only_the_last_step_is_limited(material: Path) -> None:
@@ -425,28 +452,105 @@ def test_one_bad_take_does_not_stop_the_others(material: Path, tmp_path: Path) -
     assert not (other / "index.html").exists()
 
 
-def test_silence_and_a_moment(material: Path, tmp_path: Path) -> None:
-    """What has no loudness is left as it is, and said so."""
-    write_take(tmp_path / "session" / "silent.wav", audio=np.zeros((RATE_HZ, 2)))
+def test_silence_and_a_moment(material: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """What has no loudness fails with a plain reason, also when asked again; the others go on."""
+    write_take(tmp_path / "session" / "silent.wav", audio=np.zeros((5 * RATE_HZ, 2)))
+    write_take(tmp_path / "session" / "hiss.wav", audio=np.full((RATE_HZ, 2), 2.0**-23))
     write_take(tmp_path / "session" / "moment.wav", duration_s=0.1)
+    write_take(tmp_path / "session" / "good.wav", duration_s=1.0)
     out = tmp_path / "listen"
-    assert (
-        main(
-            [
-                "compare",
-                str(tmp_path / "session"),
-                "-r",
-                str(material / "warm.toml"),
-                "-o",
-                str(out),
-                "--quiet",
-            ]
+    call = called(tmp_path / "session", material / "warm.toml", out, "--excerpt", "3")
+    for _ in range(2):
+        assert main(call) == 1
+        said = capsys.readouterr().out
+        assert re.search("failed silent - .*: no sound in it; look at cables", said)
+        assert re.search("failed hiss - .*: no sound in it", said)
+        assert re.search(
+            r"failed moment - .*: too short to have a loudness: 0\.10 s, 0\.4 s are needed", said
         )
-        == 0
-    )
-    notes = " ".join(figures(out)["notes"])
-    assert "silent (warm): too short or too quiet" in notes
-    assert "moment (capture)" in notes
+        assert "1 take, 2 versions" in said
+    told = figures(out)
+    assert [take["take"] for take in told["takes"]] == ["good"]
+    assert [failed["take"] for failed in told["failed"]] == ["hiss", "moment", "silent"]
+    assert main([*call[:2], "-r", str(material / "warm.toml"), "-o", str(tmp_path / "none"), "--whole"]) == 1
+    (tmp_path / "session" / "good.wav").unlink()
+    assert main([*call[:4], "-o", str(tmp_path / "nothing")]) == 1
+    assert "no take could be compared: there is no page" in capsys.readouterr().out
+
+
+def test_a_dead_source_is_named(material: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The track and the source are said once; steps of it alone have no distance, and are told as unmatched."""
+    audio = 0.3 * plucks(4.0, sample_rate_hz=RATE_HZ)
+    audio[:, 1] = 0.0
+    write_take(tmp_path / "session" / "dead.wav", audio=audio)
+    out = tmp_path / "listen"
+    call = called(tmp_path / "session", material / "warm.toml", out, "--steps")
+    assert main(call) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert said.count("dead: no sound on mic (channel 2)") == 1
+    assert "drytake check" in said
+    assert "only version 9 is limited; all but dead (versions 3, 5: no sound in it)" in said
+    told = figures(out)
+    assert told["takes"][0]["unmatched"] == "versions 3, 5: no sound in it"
+    versions = told["takes"][0]["excerpts"][0]["versions"]
+    assert [place for place, version in enumerate(versions, start=1) if not version["matched"]] == [3, 5]
+    assert versions[2]["distance_from_capture_db"] is None
+    for pair in told["pairs"]:
+        assert (pair["distance_db"] is None) == any("mic alone" in pair[key] for key in ("first", "second"))
+        assert pair["distance_db"] is None or pair["distance_db"] < 50.0
+        assert not (pair["distance_db"] is None and pair["alike"])
+
+
+def test_two_files_of_one_name(material: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Told apart by their folders, titles too; one file twice is refused in words of this command."""
+    for day, gain_db in (("monday", -6), ("tuesday", -12)):
+        (tmp_path / day).mkdir()
+        text = PLAIN_RECIPE.replace("gain_db = -6.0", f"gain_db = {gain_db}")
+        write_recipe(tmp_path / day / "guitar.toml", 'title = "Guitar"', text)
+    take = material / "session" / "02_knock.wav"
+    recipes = [
+        value for day in ("monday", "tuesday") for value in ("-r", str(tmp_path / day / "guitar.toml"))
+    ]
+    out = tmp_path / "listen"
+    assert main(["compare", str(take), *recipes, "-o", str(out), "--quiet"]) == 0
+    assert figures(out)["versions"][1:] == [
+        {"name": f"{day}/guitar", "title": f"Guitar ({day}/guitar)"} for day in ("monday", "tuesday")
+    ]
+    capsys.readouterr()
+    assert main(["compare", str(take), *recipes[:2], *recipes[:2], "-o", str(tmp_path / "twice")]) == 2
+    said = capsys.readouterr().err
+    assert "guitar.toml: is there twice" in said
+    assert "folder" not in said
+
+
+def test_the_range_of_a_whole_take(tmp_path: Path) -> None:
+    """It is there from a minute on."""
+    for seconds in (59.0, 61.0):
+        audio = np.tile(0.2 * plucks(1.0, sample_rate_hz=8000, seed=3), (round(seconds), 1))
+        write_take(tmp_path / "session" / f"{seconds:g}.wav", audio=audio, sample_rate_hz=8000)
+    recipe = write_recipe(tmp_path / "plain.toml", PLAIN_RECIPE)
+    out = tmp_path / "listen"
+    call = called(tmp_path / "session", recipe, out, "--whole", "--quiet")
+    assert main(call) == 0
+    ranges = {
+        take["take"]: {
+            version["loudness_range_lu"] is not None for version in take["excerpts"][0]["versions"]
+        }
+        for take in figures(out)["takes"]
+    }
+    assert ranges == {"59": {False}, "61": {True}}
+
+
+def test_one_excerpt_says_what_it_is(material: Path, tmp_path: Path) -> None:
+    """A take with room for one has the loudest playing in it, and its label says so; minutes are read as minutes."""
+    write_take(tmp_path / "session" / "a.wav", audio=0.2 * plucks(5.0, sample_rate_hz=RATE_HZ, seed=1))
+    out = tmp_path / "listen"
+    call = called(tmp_path / "session", material / "warm.toml", out, "--quiet")
+    assert main([*call, "--excerpt", "0:04"]) == 0
+    (excerpt,) = figures(out)["takes"][0]["excerpts"]
+    assert (excerpt["excerpt"], excerpt["title"]) == ("typical", "typical, with the loudest")
+    assert excerpt["to_s"] - excerpt["from_s"] == pytest.approx(4.0)
+    assert figures(out)["loudness_because"] == "as the recipe asks"
 
 
 def test_other_rates_and_auto(material: Path, tmp_path: Path) -> None:
@@ -460,7 +564,7 @@ def test_other_rates_and_auto(material: Path, tmp_path: Path) -> None:
     pair = np.concatenate([audio, -np.roll(audio, 40, axis=0)], axis=1)
     write_take(tmp_path / "session" / "a.wav", audio=pair, sample_rate_hz=44_100)
     out = tmp_path / "listen"
-    call = ["compare", str(tmp_path / "session"), "-r", str(recipe), "-o", str(out), "--excerpt", "3"]
+    call = called(tmp_path / "session", recipe, out, "--excerpt", "3")
     assert main([*call, "--quiet"]) == 0
     part = figures(out)["takes"][0]["excerpts"][0]
     assert {version["sample_rate_hz"] for version in part["versions"]} == {44_100}
@@ -474,6 +578,9 @@ def test_other_rates_and_auto(material: Path, tmp_path: Path) -> None:
     ("more", "words"),
     [
         (["--excerpt", "1"], "must be 3 to 600 s"),
+        (["--excerpt", "soon"], "write minutes and seconds (0:30) or seconds (30)"),
+        (["--vary", "sources.mic.gain_db=-12,", "-6"], "no spaces between the values"),
+        (["--vary", "mic.gain_db=-12,-6"], 'did you mean "sources.mic.gain_db"'),
         (["--steps"], "name one"),
         (["--vary", "nothing"], "no key of a recipe"),
         (["--vary", "sources.mic.gain_db=99"], "must be -60 to 24 dB"),

@@ -33,12 +33,15 @@ class Choice:
         That makes it; the capture is a recipe too.
     limited : bool
         Whether the recipe's own limiter is part of what is heard: only of the last of several steps.
+    finished : bool
+        Whether the recipe is whole, so that its limiter says something of this version: not of parts of one.
     """
 
     name: str
     title: str
     recipe: Recipe
     limited: bool = False
+    finished: bool = True
 
     @property
     def is_capture(self) -> bool:
@@ -55,7 +58,7 @@ def capture_choice(like: Recipe) -> Choice:
     """The dry capture: the channels that a recipe names, both in the middle, at equal gain."""
     first, second = like.sources.values()
     sources = {"first": Source(channel=first.channel), "second": Source(channel=second.channel)}
-    return Choice(CAPTURE, CAPTURE_TITLE, Recipe(sources=sources))
+    return Choice(CAPTURE, CAPTURE_TITLE, Recipe(sources=sources), finished=False)
 
 
 def recipe_choice(recipe: Recipe) -> Choice:
@@ -85,11 +88,11 @@ def with_capture(choices: Sequence[Choice], *, like: Recipe) -> list[Choice]:
     return every
 
 
-def common_target_lufs(choices: Sequence[Choice], *, otherwise: float) -> float:
+def common_target_lufs(choices: Sequence[Choice]) -> float | None:
     """Loudness that all recipes ask for, if it is one and the same."""
     wanted = {choice.recipe.finish.loudness_lufs for choice in choices if not choice.is_capture}
     if len(wanted) == 1:
         (loudness,) = wanted
         if loudness != "keep":
             return float(loudness)
-    return otherwise
+    return None

@@ -40,6 +40,8 @@ from render.workflows.compare.side_by_side import side_by_side
 LOUDEST_LUFS = -16.0
 CEILING_DBTP = -1.0
 SILENCE_DB = -200.0
+SHORTEST_RANGE_S = 60.0
+"""EBU Tech 3342 (2023) is not for programmes shorter than a minute: of so few short-term values the range is chance."""
 
 
 @dataclass(eq=False)
@@ -64,9 +66,28 @@ class Cell:
         return self.figures
 
     @property
+    def silent(self) -> bool:
+        """Whether there is no sound in it at all."""
+        return self.measured.unmatched.true_peak_dbtp == -math.inf
+
+    @property
+    def peak_dbtp(self) -> float:
+        """True peak after matching."""
+        return self.measured.unmatched.true_peak_dbtp + self.gain_db
+
+    @property
     def side_to_mid_db(self) -> float | None:
         """Width of the whole of it."""
         return measure_side_to_mid_db(self.measured.unmatched.slots)
+
+
+@dataclass(frozen=True, eq=False)
+class CommonLoudness:
+    """The loudness of a page, in words why, and the version whose peaks hold it down, if one does."""
+
+    loudness_lufs: float
+    because: str
+    set_by: Cell | None
 
 
 def make_cells(gathering: Gathering, materials: Sequence[Material]) -> list[Cell]:
@@ -149,11 +170,13 @@ def _render(gathering: Gathering, cell: Cell, ready: ReadyRecipe, workers: Worke
     cell.figures = figures
 
 
-def match_all(gathering: Gathering, cells: Sequence[Cell]) -> float:
-    """Bring all cells to the highest loudness that every peak allows; return it."""
+def match_all(gathering: Gathering, cells: Sequence[Cell]) -> CommonLoudness:
+    """Bring all cells to the loudness that the recipes ask for, or the highest below it that every peak allows."""
+    asked_lufs = common_target_lufs(gathering.choices)
+    wanted_lufs = LOUDEST_LUFS if asked_lufs is None else asked_lufs
     loudness_lufs = highest_common_loudness_lufs(
         [cell.measured.unmatched for cell in cells],
-        at_most_lufs=common_target_lufs(gathering.choices, otherwise=LOUDEST_LUFS),
+        at_most_lufs=wanted_lufs,
         max_true_peak_dbtp=CEILING_DBTP,
     )
     for cell in cells:
@@ -174,13 +197,20 @@ def match_all(gathering: Gathering, cells: Sequence[Cell]) -> float:
         cell.audio = kept
 
     side_by_side(finish, cells, jobs=gathering.jobs, cancel=gathering.cancel)
-    return loudness_lufs
+    if loudness_lufs < wanted_lufs:
+        highest = max((cell for cell in cells if cell.matched), key=lambda cell: cell.peak_dbtp)
+        because = f"the highest that the peaks of {highest.material.take.name} allow without a limiter"
+        return CommonLoudness(loudness_lufs, because, highest)
+    if asked_lufs is None:
+        return CommonLoudness(loudness_lufs, "the most where recipes do not all ask for one level", None)
+    several = len({choice.recipe.path for choice in gathering.choices if not choice.is_capture}) > 1
+    return CommonLoudness(loudness_lufs, f"as the recipe{'s ask' if several else ' asks'}", None)
 
 
 def version_of(cell: Cell, *, bands: int, octaves: int) -> Version:
     """What the page shows of a cell, with so many bands as all takes have."""
     figures, gain_db = cell.measured, cell.gain_db
-    slots, peak_dbtp = figures.unmatched.slots, figures.unmatched.true_peak_dbtp
+    slots = figures.unmatched.slots
     gain = 10.0 ** (gain_db / 20.0)
     return Version(
         name=cell.choice.name,
@@ -190,9 +220,13 @@ def version_of(cell: Cell, *, bands: int, octaves: int) -> Version:
         sample_rate_hz=cell.part.sample_rate_hz,
         loudness_before_lufs=_rounded(integrated_loudness_lufs(slots)),
         gain_db=round(gain_db, 6),
-        true_peak_dbtp=_rounded(peak_dbtp + gain_db),
-        limiter_max_reduction_db=round(figures.limiter_max_reduction_db, 6) + 0.0,
-        loudness_range_lu=_rounded(loudness_range_lu(_raised(cell))),
+        true_peak_dbtp=_rounded(cell.peak_dbtp),
+        limiter_max_reduction_db=round(figures.limiter_max_reduction_db, 6) + 0.0
+        if cell.choice.finished
+        else None,
+        loudness_range_lu=_rounded(loudness_range_lu(_raised(cell)))
+        if cell.part.frames >= SHORTEST_RANGE_S * cell.part.sample_rate_hz
+        else None,
         spectrum_db=tuple(
             max(SILENCE_DB, db_from_power(float(power)) + gain_db) for power in figures.bands.power[:bands]
         ),
@@ -205,6 +239,7 @@ def version_of(cell: Cell, *, bands: int, octaves: int) -> Version:
         ),
         mono_loss_lu=_rounded(measure_mono_loudness_change_lu(slots, gain_db=gain_db)),
         peaks=tuple((float(low), float(high)) for low, high in np.round(figures.columns * gain, 6)),
+        matched=cell.matched,
     )
 
 

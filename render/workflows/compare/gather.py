@@ -17,11 +17,18 @@ from render.errors import DrytakeError, Problem, RecipeError, TakeError
 from render.recipe.check import check_at_rate
 from render.recipe.models import Recipe
 from render.session.takes import Take
+from render.units import db_from_power
 from render.version import __version__
 from render.workflows.compare.choices import FADE_MS, Choice
 from render.workflows.compare.kept import Kept
-from render.workflows.compare.passages import Part, choose_parts
+from render.workflows.compare.passages import Listened, Part, choose_parts
 from render.workflows.compare.side_by_side import side_by_side
+
+LEAST_S = 0.4
+"""Loudness is measured over blocks of 400 ms (ITU-R BS.1770): a take that is shorter has none."""
+
+NO_SOUND_DBFS = -90.0
+"""Mean of a whole take, below which there is nothing but what a converter leaves; common practice, no source."""
 
 
 @dataclass(eq=False)
@@ -31,9 +38,19 @@ class Material:
     take: Take
     info: TakeInfo | None = None
     input_sha256: str = ""
-    parts: list[Part] = field(default_factory=list)
+    listened: Listened | None = None
     moves: dict[int, Moved] = field(default_factory=dict)
     failure: DrytakeError | None = None
+    channels: tuple[int, int] = (1, 2)
+
+    @property
+    def parts(self) -> tuple[Part, ...]:
+        """The passages of it that are compared."""
+        return () if self.listened is None else self.listened.parts
+
+    def hears(self, recipe: Recipe) -> bool:
+        """Whether a recipe reads the channels that were listened to."""
+        return channels_of(recipe) == self.channels
 
     @property
     def known(self) -> TakeInfo:
@@ -109,28 +126,47 @@ def find_parts(gathering: Gathering, materials: Sequence[Material]) -> None:
     def find(material: Material) -> None:
         identity = identity_of(
             {
-                "parts": material.input_sha256,
+                "listened": material.input_sha256,
                 "channels": channels,
                 "excerpt_s": gathering.excerpt_s,
                 "version": __version__,
             }
         )
         noted = gathering.kept.note(identity)
-        if noted is not None:
-            material.parts = [Part(**part) for part in noted]
-            return
-        material.parts = choose_parts(
-            material.take,
-            material.known,
-            channels=channels,
-            excerpt_s=gathering.excerpt_s,
-            on_frames=gathering.on_frames,
-        )
-        if not material.parts:
-            raise TakeError(material.take.files[0], "holds no frame", "record longer, or remove it")
-        gathering.kept.keep_note(identity, [asdict(part) for part in material.parts])
+        if noted is None:
+            listened = choose_parts(
+                material.take,
+                material.known,
+                channels=channels,
+                excerpt_s=gathering.excerpt_s,
+                on_frames=gathering.on_frames,
+            )
+            gathering.kept.keep_note(identity, asdict(listened))
+        else:
+            parts = tuple(Part(**part) for part in noted["parts"])
+            first, second, both = noted["source_sums"]
+            listened = Listened(parts, (first, second, both), noted["frames"])
+        _refuse_nothing_to_hear(material, listened)
+        material.listened, material.channels = listened, channels
 
     gathering.each(find, [material for material in materials if material.failure is None])
+
+
+def _refuse_nothing_to_hear(material: Material, listened: Listened) -> None:
+    """A take without a loudness cannot be matched to anything."""
+    file, length_s = material.take.files[0], listened.frames / material.known.sample_rate_hz
+    if not listened.parts:
+        raise TakeError(file, "holds no frame", "record longer, or remove it")
+    if length_s < LEAST_S:
+        raise TakeError(
+            file,
+            f"too short to have a loudness: {length_s:.2f} s, {LEAST_S:g} s are needed",
+            "record longer, or remove it",
+        )
+    if db_from_power(listened.mean_square) < NO_SOUND_DBFS:
+        raise TakeError(
+            file, "no sound in it", "look at cables and at the recorder's inputs, or name other channels"
+        )
 
 
 def find_moves(gathering: Gathering, materials: Sequence[Material]) -> None:

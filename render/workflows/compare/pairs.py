@@ -8,6 +8,8 @@ Thresholds, with where they come from:
 - width: side against mid within 1 dB in every octave, all below -40 dB being narrow; common practice, no source;
 - room: decay times within 5 %, level within 1 dB (ISO 3382-1:2009, annex A, table A.1), all else of the room the same;
 - limiter, where a version is limited at all: less than 1 dB; common practice, no source.
+
+A version without a sound (one source of a recipe, where that is dead) is not compared.
 """
 
 from __future__ import annotations
@@ -49,9 +51,10 @@ class Pair:
     ----------
     first, second : str
         Names.
-    distance_db : float
-        Root mean square of the differences in third octaves, mean over excerpts.
-    largest_band_db, largest_width_db : float
+    distance_db : float or None
+        Root mean square of the differences in third octaves, mean over excerpts; only those in which both are at the
+        common loudness count, and without one there is nothing to say.
+    largest_band_db, largest_width_db : float or None
         Largest difference in any third octave, and of side against mid in any octave, of any excerpt.
     alike : bool
         Less than what a listener is likely to hear.
@@ -59,9 +62,9 @@ class Pair:
 
     first: str
     second: str
-    distance_db: float
-    largest_band_db: float
-    largest_width_db: float
+    distance_db: float | None
+    largest_band_db: float | None
+    largest_width_db: float | None
     alike: bool
 
     def as_dict(self) -> dict[str, object]:
@@ -106,13 +109,17 @@ def _pair(excerpts: Sequence[Excerpt], first: Choice, second: Choice) -> Pair:
     for excerpt in excerpts:
         named = {version.name: version for version in excerpt.versions}
         one, other = named[first.name], named[second.name]
+        if not (one.matched and other.matched):
+            continue
         distance, largest = spectral_distance_db(one, other)
         distances.append(distance)
         bands.append(largest)
         widths.append(width_difference_db(one, other))
         worked = [version.limiter_max_reduction_db for choice, version in ((first, one), (second, other))
                   if choice.limited]  # fmt: skip
-        limited += worked
+        limited += [reduction_db or 0.0 for reduction_db in worked]
+    if not distances:
+        return Pair(first.name, second.name, None, None, None, alike=False)
     alike = (
         max(bands) < LEAST_BAND_DB
         and max(widths) < LEAST_WIDTH_DB

@@ -19,6 +19,11 @@ def cells(text: str) -> int:
     )
 
 
+def for_terminal(text: str) -> str:
+    """A text with a minus that every console has."""
+    return text.replace("\N{MINUS SIGN}", "-")
+
+
 def folded(text: str, *, width: int = WIDTH) -> list[str]:
     """A text in lines of at most so many columns; what follows the first is set in by two, words too long are cut.
 

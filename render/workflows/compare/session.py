@@ -8,18 +8,27 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+import numpy as np
+
 from render.engine.job import Event, Watch
 from render.engine.ledger import identity_of
+from render.engine.source_remarks import remark_on_sources
 from render.engine.store import sweep_spools
 from render.engine.workers import Workers
 from render.errors import OutputError, UsageError
-from render.page.build import write_page
+from render.page.build import PageFiles, measure_page, write_page
 from render.page.content import Excerpt, ListeningPage, PageTake
-from render.recipe.load import builtin_recipe, load_recipes
 from render.session.takes import Session, find_takes
 from render.units import frames_from_s
-from render.workflows.compare.choices import Choice, recipe_choice, with_capture
-from render.workflows.compare.excerpts import Cell, make_cells, match_all, render_missing, version_of
+from render.workflows.compare.choices import Choice, with_capture
+from render.workflows.compare.excerpts import (
+    Cell,
+    CommonLoudness,
+    make_cells,
+    match_all,
+    render_missing,
+    version_of,
+)
 from render.workflows.compare.gather import (
     Gathering,
     Material,
@@ -29,18 +38,19 @@ from render.workflows.compare.gather import (
     look_at_headers,
 )
 from render.workflows.compare.kept import Kept
+from render.workflows.compare.named import load_choices
 from render.workflows.compare.pairs import Pair, compare_pairs
-from render.workflows.compare.report import as_dict
+from render.workflows.compare.passages import part_titles
+from render.workflows.compare.report import as_dict, columns_of, level_line, passing_on_line
 from render.workflows.compare.steps import step_choices
 from render.workflows.compare.vary import parse_variation, vary_choices
-from render.workflows.recipe import refuse_faults
+from render.workflows.summary import Column
 
 DEFAULT_FOLDER = "listen"
 FIGURES_NAME = "compare.json"
 PAGE_NAME = "index.html"
 EXCERPT_S = 20.0
 SHORTEST_EXCERPT_S, LONGEST_EXCERPT_S = 3.0, 600.0
-SOFT_LUFS = -23.0
 RAISED_DB = 30.0
 
 
@@ -66,14 +76,18 @@ class CompareResult:
     ----------
     folder : Path
     page : ListeningPage or None
-        None where no take could be read.
+        None where no take could be compared.
     choices : list of Choice
     pairs : list of Pair
     widths_db : dict
         Side against mid of the whole of an excerpt, by take, excerpt and version.
     failures : list of (str, str)
-        Takes that could not be read, and why.
+        Takes that could not be read or have nothing to hear, and why.
     notes : list of str
+    loudness_set_by : str
+        The version whose peaks hold the loudness down, "" if none does.
+    files : PageFiles or None
+        What has to be passed on.
     rendered, kept : int
         Excerpts that were rendered now, and before.
     """
@@ -85,6 +99,8 @@ class CompareResult:
     widths_db: dict[tuple[str, str, str], float | None]
     failures: list[tuple[str, str]]
     notes: list[str] = field(default_factory=list)
+    loudness_set_by: str = ""
+    files: PageFiles | None = None
     rendered: int = 0
     kept: int = 0
 
@@ -93,6 +109,22 @@ class CompareResult:
         """Where the page lies."""
         return self.folder / PAGE_NAME
 
+    def table(self, *, with_names: bool = True) -> list[Column]:
+        """A row a version of every excerpt; versions by the page's numbers, and by name if asked."""
+        return [] if self.page is None else columns_of(self.page, self.widths_db, with_names=with_names)
+
+    def ending(self) -> list[str]:
+        """How much there is, at which loudness and why, and what to pass on."""
+        if self.page is None or self.files is None:
+            return []
+        takes = f"{len(self.page.takes)} {'take' if len(self.page.takes) == 1 else 'takes'}"
+        counts = f"{self.rendered} excerpts rendered, {self.kept} kept"
+        return [
+            f"{takes}, {len(self.choices)} versions; {counts}",
+            level_line(self.page, self.choices, set_by=self.loudness_set_by),
+            passing_on_line(self.files),
+        ]
+
     def as_dict(self) -> dict[str, object]:
         """Plain values: `compare.json`, and what `--json` prints."""
         return as_dict(
@@ -100,6 +132,7 @@ class CompareResult:
             choices=self.choices,
             pairs=self.pairs,
             widths_db=self.widths_db,
+            files=self.files,
             failures=self.failures,
             notes=self.notes,
         )
@@ -158,15 +191,14 @@ def compare_session(request: CompareRequest, *, watch: Watch) -> CompareResult:
 
 def _choices(request: CompareRequest) -> list[Choice]:
     """The capture, and what the call names."""
-    recipes = load_recipes(list(request.recipes)) if request.recipes else [builtin_recipe()]
-    refuse_faults(recipes)
+    choices = load_choices(request.recipes)
+    like = choices[0].recipe
     if request.steps:
-        if len(recipes) > 1 or request.vary:
+        if len(choices) > 1 or request.vary:
             raise UsageError("--steps takes one recipe apart: name one, and leave out --vary")
-        return with_capture(step_choices(recipes[0]), like=recipes[0])
-    choices = [recipe_choice(recipe) for recipe in recipes]
+        return with_capture(step_choices(like), like=like)
     variations = [parse_variation(text) for text in request.vary]
-    return with_capture(vary_choices(choices, variations) if variations else choices, like=recipes[0])
+    return with_capture(vary_choices(choices, variations) if variations else choices, like=like)
 
 
 def _refuse_folder(folder: Path, session: Session) -> None:
@@ -215,18 +247,22 @@ def _written(
     failures = [(material.take.name, str(material.failure)) for material in materials if material.failure]
     choices, notes = list(gathering.choices), list(session.notes)
     if not good:
-        return CompareResult(folder, None, choices, [], {}, failures, notes, rendered, 0)
-    loudness_lufs = match_all(gathering, good)
-    page = _page(request, good, loudness_lufs=loudness_lufs)
+        return CompareResult(folder, None, choices, [], {}, failures, notes, rendered=rendered)
+    common = match_all(gathering, good)
+    page = _page(request, good, common)
     notes += _remarks(good, page)
     widths_db = {
         (cell.material.take.name, cell.part.name, cell.choice.name): cell.side_to_mid_db for cell in good
     }
     pairs = compare_pairs(page.takes, choices)
-    kept = len(good) - rendered
-    result = CompareResult(folder, page, choices, pairs, widths_db, failures, notes, rendered, max(kept, 0))
+    kept = max(len(good) - rendered, 0)
+    set_by = "" if common.set_by is None else common.set_by.choice.name
     try:
         write_page(page, folder)
+        files = measure_page(folder)
+        result = CompareResult(
+            folder, page, choices, pairs, widths_db, failures, notes, set_by, files, rendered, kept
+        )
         _write_figures(result)
     except OSError as error:
         raise OutputError(f"{error.filename or folder}: cannot be written: {error.strerror}") from error
@@ -234,36 +270,36 @@ def _written(
     return result
 
 
-def _page(request: CompareRequest, cells: Sequence[Cell], *, loudness_lufs: float) -> ListeningPage:
+def _page(request: CompareRequest, cells: Sequence[Cell], common: CommonLoudness) -> ListeningPage:
     """Cells, which come take by take and excerpt by excerpt, as the page wants them."""
     bands = min((cell.measured.bands for cell in cells), key=lambda found: len(found.band_hz))
     shown = {"bands": len(bands.band_hz), "octaves": len(bands.octave_hz)}
     by_take: dict[str, dict[str, list[Cell]]] = {}
     for cell in cells:
         by_take.setdefault(cell.material.take.name, {}).setdefault(cell.part.name, []).append(cell)
-    takes = tuple(
-        PageTake(
-            name,
-            tuple(
-                Excerpt(
-                    part,
-                    round(same[0].part.from_s, 3),
-                    round(same[0].part.to_s, 3),
-                    tuple(version_of(cell, **shown) for cell in same),
-                )
-                for part, same in parts.items()
-            ),
+    takes = []
+    for name, parts in by_take.items():
+        titles = part_titles([same[0].part for same in parts.values()])
+        excerpts = tuple(
+            Excerpt(
+                part,
+                round(same[0].part.from_s, 3),
+                round(same[0].part.to_s, 3),
+                tuple(version_of(cell, **shown) for cell in same),
+                titles[part],
+            )
+            for part, same in parts.items()
         )
-        for name, parts in by_take.items()
-    )
+        takes.append(PageTake(name, excerpts, _unmatched([cell for same in parts.values() for cell in same])))
     identity = identity_of({"versions": [cell.audio for cell in cells]})[:16]
     return ListeningPage(
         _title(request),
         identity,
-        takes,
+        tuple(takes),
         tuple(bands.octave_hz.tolist()),
         tuple(bands.band_hz.tolist()),
-        loudness_lufs,
+        common.loudness_lufs,
+        common.because,
     )
 
 
@@ -272,31 +308,39 @@ def _title(request: CompareRequest) -> str:
     name = path.stem if path.is_file() else path.name
     if not request.steps:
         return name
-    recipe = load_recipes(list(request.recipes))[0] if request.recipes else builtin_recipe()
-    return f"{name}: {recipe.title or recipe.name}, step by step"
+    return f"{name}: {load_choices(request.recipes)[0].title}, step by step"
+
+
+def _unmatched(cells: Sequence[Cell]) -> str:
+    """Which versions of a take are not at the common loudness, by their numbers on the page, and why."""
+    told = []
+    for words, silent in (("no sound in it", True), ("too quiet to have a loudness", False)):
+        places = sorted({cell.place + 1 for cell in cells if not cell.matched and cell.silent == silent})
+        if places:
+            numbers = ", ".join(map(str, places))
+            told.append(f"version{'s' if len(places) > 1 else ''} {numbers}: {words}")
+    return "; ".join(told)
 
 
 def _remarks(cells: Sequence[Cell], page: ListeningPage) -> list[str]:
-    """What a listener should know of the levels."""
-    remarks = [
-        f"{cell.material.take.name} ({cell.choice.name}): too short or too quiet to have a loudness; "
-        "left at its own level"
-        for cell in cells
-        if not cell.matched
-    ]
+    """What a listener should know of sources and levels."""
+    remarks: dict[str, None] = {}
+    for cell in cells:
+        listened = cell.material.listened
+        if cell.choice.finished and listened is not None and cell.material.hears(cell.choice.recipe):
+            remark = remark_on_sources(cell.choice.recipe, np.array([listened.source_sums]))
+            if remark is not None:
+                remarks[f"{cell.material.take.name}: {remark}"] = None
+    for take in page.takes:
+        if take.unmatched:
+            remarks[f"{take.name}: {take.unmatched}; left as it is"] = None
     raised = max(cells, key=lambda cell: cell.gain_db)
     if raised.gain_db > RAISED_DB:
-        remarks.append(
+        remarks[
             f"{raised.material.take.name} ({raised.choice.name}): raised by {raised.gain_db:.0f} dB, its noise with "
             "it; turn down before you listen"
-        )
-    if page.loudness_lufs < SOFT_LUFS:
-        peak = max(cells, key=lambda cell: cell.measured.unmatched.true_peak_dbtp + cell.gain_db)
-        remarks.append(
-            f"all versions are at {page.loudness_lufs:.1f} LUFS: louder, the peaks of {peak.material.take.name} "
-            f"({peak.choice.name}) would stand above the ceiling, and nothing here is limited"
-        )
-    return remarks
+        ] = None
+    return list(remarks)
 
 
 def _write_figures(result: CompareResult) -> None:

@@ -37,7 +37,7 @@ def step_choices(recipe: Recipe) -> list[Choice]:
     if recipe.room is not None:
         steps.append(("with the room", recipe, False))
     steps.append(("finished, with its limiter", recipe, True))
-    return [Choice(text, text, made, limited=limited) for text, made, limited in steps]
+    return [Choice(text, text, made, limited=limited, finished=limited) for text, made, limited in steps]
 
 
 def _alone(recipe: Recipe, source: Source) -> Recipe:

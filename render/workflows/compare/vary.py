@@ -21,6 +21,7 @@ from render.recipe.origin import Layer, Origin
 from render.recipe.toml_text import Keys, key_text, shown_value
 from render.recipe.values import plain
 from render.workflows.compare.choices import MOST_CHOICES, Choice
+from render.workflows.compare.difference import difference_labels, value_words
 
 _EXAMPLE = "--vary sources.mic.gain_db=-12,-6,0"
 _PART = re.compile(r"\.?([A-Za-z0-9_-]+)|\[([0-9]{1,4})\]")
@@ -68,6 +69,7 @@ def vary_choices(choices: Sequence[Choice], variations: Sequence[Variation]) -> 
     for key in named:
         if named.count(key) > 1:
             raise UsageError(f"--vary {key}: is there twice; put all values behind one, with commas")
+    labels = difference_labels(choices[0].recipe, [variation.keys for variation in variations])
     count = len(choices) * math.prod(len(variation.values) for variation in variations)
     if count >= MOST_CHOICES:
         raise UsageError(f"--vary makes {count} versions; {MOST_CHOICES - 1} at most beside the capture")
@@ -75,14 +77,35 @@ def vary_choices(choices: Sequence[Choice], variations: Sequence[Variation]) -> 
     problems: list[Problem] = []
     for choice in choices:
         for values in itertools.product(*(variation.values for variation in variations)):
-            pairs = list(zip(variations, values, strict=True))
+            changes = [(variation.keys, value) for variation, value in zip(variations, values, strict=True)]
             try:
-                varied.append(_variant(choice, [(variation.keys, value) for variation, value in pairs]))
+                recipe = set_values(choice.recipe, changes)
             except RecipeError as error:
                 problems += [problem for problem in error.problems if problem not in problems]
+                continue
+            words = ", ".join(
+                f"{label} {value_words(keys, value)}"
+                for label, (keys, value) in zip(labels, changes, strict=True)
+            )
+            if len(choices) == 1:
+                varied.append(replace(choice, name=words, title=words, recipe=recipe))
+            else:
+                name, title = f"{choice.name}, {words}", f"{choice.title}, {words}"
+                varied.append(replace(choice, name=name, title=title, recipe=recipe))
     if problems:
-        raise RecipeError(problems)
+        raise RecipeError(_together(problems))
     return varied
+
+
+def _together(problems: Sequence[Problem]) -> list[Problem]:
+    """What is refused for one reason, told once, with all values."""
+    alike: dict[Problem, list[object]] = {}
+    for problem in problems:
+        alike.setdefault(replace(problem, value=None), []).append(problem.value)
+    return [
+        replace(problem, value=", ".join(map(str, values)) if len(values) > 1 else values[0])
+        for problem, values in alike.items()
+    ]
 
 
 def set_values(recipe: Recipe, changes: Sequence[tuple[Keys, float]]) -> Recipe:
@@ -111,12 +134,6 @@ def set_values(recipe: Recipe, changes: Sequence[tuple[Keys, float]]) -> Recipe:
     if problems:
         raise RecipeError(problems)
     return varied
-
-
-def _variant(choice: Choice, changes: list[tuple[Keys, float]]) -> Choice:
-    text = ", ".join(f"{key_text(keys)} = {plain(value)}" for keys, value in changes)
-    recipe = set_values(choice.recipe, changes)
-    return replace(choice, name=f"{choice.name}, {text}", title=f"{choice.title}, {text}", recipe=recipe)
 
 
 def _keys(text: str) -> Keys:
@@ -161,7 +178,7 @@ def _put(recipe: Recipe, tree: Any, keys: Keys, value: float) -> Problem | None:
         if inner is not None:
             place = inner
         else:
-            return _problem(recipe, keys, value, *_no_place(place, so_far))
+            return _problem(recipe, keys, value, *_no_place(place, so_far, tree, keys))
     if not isinstance(place, dict) or not isinstance(keys[-1], str):
         return _problem(recipe, keys, value, "is no key that holds a number", f"write for example {_EXAMPLE}")
     place[keys[-1]] = value
@@ -176,7 +193,7 @@ def _inside(place: Any, key: str | int) -> Any:
     return inner if isinstance(inner, dict | list) else None
 
 
-def _no_place(place: Any, so_far: Keys) -> tuple[str, str]:
+def _no_place(place: Any, so_far: Keys, tree: Any, keys: Keys) -> tuple[str, str]:
     """Reason and fix for a path that leads nowhere."""
     name = key_text(so_far)
     if isinstance(place, list):
@@ -186,8 +203,23 @@ def _no_place(place: Any, so_far: Keys) -> tuple[str, str]:
     if isinstance(place, dict) and so_far[-1] in place:
         return f"this recipe has no table [{name}]", "write that table into the recipe first"
     near = nearest(str(so_far[-1]), known)
-    meant = f'; did you mean "{near}"?' if near else ""
+    written = key_text(keys)
+    there = [key_text(path) for path in _paths(tree)]
+    fitting = [path for path in there if path.endswith(f".{written}")]
+    if near is not None:
+        mended = key_text((*so_far[:-1], near, *keys[len(so_far) :]))
+        fitting += [mended] if mended in there else [near]
+    meant = f'; did you mean "{fitting[0]}"?' if fitting else ""
     return f"there is no {name} in this recipe{meant}", f"known here: {', '.join(known) or 'nothing'}"
+
+
+def _paths(place: Any, before: Keys = ()) -> Iterator[Keys]:
+    """Path of every value in a tree."""
+    if isinstance(place, dict | list):
+        for key, value in place.items() if isinstance(place, dict) else enumerate(place):
+            yield from _paths(value, (*before, key))
+    else:
+        yield before
 
 
 def _tables(place: Any) -> Iterator[tuple[str, object]]:

@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 
 from render.page import build, votes
-from render.page.build import write_page
+from render.page.build import PageFiles, measure_page, write_page
 from render.page.content import ListeningPage
 from tests.helpers.listening import boathouse
 
@@ -65,6 +65,8 @@ def test_everything_inside(page: ListeningPage, tmp_path: Path) -> None:
     same = dataclasses.replace(page, takes=(page.takes[0], dataclasses.replace(page.takes[0], name="again")))
     target = write_page(same, tmp_path / "listen")
     assert [file.name for file in target.parent.iterdir()] == ["index.html"]
+    assert measure_page(target.parent) == PageFiles(complete=True, bytes_in_all=target.stat().st_size)
+    assert content(target)["complete"] is True
     sounds = {
         attributes["id"]: text
         for tag, attributes, text in parts(target)
@@ -83,6 +85,11 @@ def test_sounds_beside_it(page: ListeningPage, tmp_path: Path) -> None:
     target = write_page(page, tmp_path, one_file_up_to_bytes=100)
     files = sorted((tmp_path / "sound").iterdir())
     assert len(files) == 24
+    sizes = [file.stat().st_size for file in (target, *files)]
+    (tmp_path / "sound" / "mine.txt").write_text("not of the page", encoding="utf-8")
+    assert measure_page(tmp_path) == PageFiles(complete=False, bytes_in_all=sum(sizes))
+    (tmp_path / "sound" / "mine.txt").unlink()
+    assert content(target)["complete"] is False
     found = {
         file.stem: base64.b64decode(
             re.findall(r'text: "([A-Za-z0-9+/=]+)"', file.read_text(encoding="utf-8"))[0]

@@ -81,6 +81,7 @@ def test_steps_are_parts_of_the_whole(recipe: Recipe) -> None:
     assert np.abs(stereo[:, 0, 1] + stereo[:, 1, 1]).max() < 1e-12
     assert len(response(steps["with the room"])) > len(stereo)
     assert [choice.name for choice in steps.values() if choice.limited] == ["finished, with its limiter"]
+    assert [choice.name for choice in steps.values() if choice.finished] == ["finished, with its limiter"]
 
 
 def test_no_room_no_step(tmp_path: Path) -> None:
@@ -118,6 +119,6 @@ def test_common_target(recipe: Recipe) -> None:
     kept = recipe.model_copy(update={"finish": Finish(loudness_lufs="keep")})
     one, other, third = (recipe_choice(it) for it in (recipe, louder, kept))
     capture = capture_choice(recipe)
-    assert common_target_lufs([capture, other, other], otherwise=-16.0) == -14.0
-    assert common_target_lufs([capture, one, other], otherwise=-17.0) == -17.0
-    assert common_target_lufs([capture, third], otherwise=-16.0) == -16.0
+    assert common_target_lufs([capture, other, other]) == -14.0
+    assert common_target_lufs([capture, one, other]) is None
+    assert common_target_lufs([capture, third]) is None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -10,6 +11,7 @@ from render.errors import RecipeError, UsageError
 from render.recipe.load import load_recipe
 from render.recipe.models import Recipe
 from render.workflows.compare.choices import Choice, recipe_choice
+from render.workflows.compare.difference import MINUS, difference_labels, value_words
 from render.workflows.compare.vary import parse_variation, set_values, vary_choices
 from tests.helpers.sessions import PLAIN_RECIPE, ROOM, write_recipe
 
@@ -30,8 +32,12 @@ def test_values_become_versions(recipe: Recipe) -> None:
     found = variants(recipe, "sources.mic.gain_db=-12,-6.5,0")
 
     assert [choice.recipe.sources["mic"].gain_db for choice in found] == [-12.0, -6.5, 0.0]
-    assert found[1].name == "warm, sources.mic.gain_db = -6.5"
-    assert found[0].title == "Warm, sources.mic.gain_db = -12"
+    assert [choice.title for choice in found] == [
+        f"mic gain {MINUS}12 dB",
+        f"mic gain {MINUS}6.5 dB",
+        "mic gain 0 dB",
+    ]
+    assert [choice.name for choice in found] == [choice.title for choice in found]
     assert found[0].recipe.room == recipe.room
 
 
@@ -54,7 +60,10 @@ def test_several_keys_are_combined(recipe: Recipe) -> None:
         ("sources.pickup.chain[0].cutoff_hz=3", ("chain[0].cutoff_hz = 3", "10 to 40000 Hz", "high-pass")),
         ("sources.pickup.chain[7].q=1", ("no sources.pickup.chain[7]", "it has 2, counted from 0")),
         ("sources.guitar.gain_db=1", ("no sources.guitar", "known here: pickup, mic")),
-        ("rom.level_db=-10", ("no rom in this recipe", 'did you mean "room"')),
+        ("rom.level_db=-10", ("no rom in this recipe", 'did you mean "room.level_db"')),
+        ("rom.lvl_db=-10", ("no rom in this recipe", 'did you mean "room"')),
+        ("mic.gain_db=-10", ("no mic in this recipe", 'did you mean "sources.mic.gain_db"')),
+        ("chain[1].q=1", ('did you mean "sources.pickup.chain[1].q"',)),
         ("title.x=1", ("no table [title]",)),
         ("title=3", ("must be text",)),
         ("room.seed=1.5", ("whole number",)),
@@ -80,6 +89,60 @@ def test_all_faults_at_once(recipe: Recipe) -> None:
         "sources.mic.gain_db",
         "room.decay_1khz_s",
     }
+
+
+@pytest.mark.parametrize("text", ["mic.gain_db=-12,-6,0", "sources.mic.gian_db=-12,-6,0"])
+def test_a_key_that_is_not_there_is_told_once(recipe: Recipe, text: str) -> None:
+    """With all values of the call, not once for each."""
+    with pytest.raises(RecipeError, match="-12, -6, 0") as caught:
+        variants(recipe, text)
+    assert len(caught.value.problems) == 1
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "words"),
+    [
+        ("sources.mic.gain_db", -18, "mic gain -18 dB"),
+        ("sources.mic.delay_ms", 0.4, "mic delay 0.4 ms"),
+        ("sources.mic.place", 30, "mic place 30"),
+        ("sources.mic.chain[0].cutoff_hz", 120, "mic high-pass cutoff 120 Hz"),
+        ("sources.pickup.chain[0].slope_db_per_octave", 24, "pickup high-pass slope 24 dB per octave"),
+        ("sources.pickup.chain[7].q", 1.5, "pickup chain[7] q 1.5"),
+        ("stereo.side_gain_db", -3, "stereo side gain -3 dB"),
+        ("room.level_db", -20, "room level -20 dB"),
+        ("room.decay_1khz_s", 0.5, "room decay (1 kHz) 0.5 s"),
+        ("room.decay_125hz_ratio", 1.5, "room decay (125 Hz) ratio 1.5"),
+        ("finish.loudness_lufs", -14, "finish loudness -14 LUFS"),
+        ("title", 3, "title 3"),
+    ],
+)
+def test_keys_in_words(recipe: Recipe, key: str, value: float, words: str) -> None:
+    """Source or table, stage, quantity, value and the unit of the key."""
+    keys = parse_variation(f"{key}=1").keys
+    (label,) = difference_labels(recipe, [keys])
+    assert f"{label} {value_words(keys, value)}" == words.replace(" -", f" {MINUS}")
+
+
+def test_stages_of_one_kind_are_numbered(tmp_path: Path) -> None:
+    """From 0, as in a key; and keys that would have one name keep their path."""
+    first = 'stage = "high-pass", cutoff_hz = 60'
+    twice = PLAIN_RECIPE.replace(first, 'stage = "peaking", centre_hz = 90, gain_db = -2')
+    twice = twice.replace("[sources.mic]", "[sources.room]")
+    recipe = load_recipe(write_recipe(tmp_path / "twice.toml", twice))
+    keys = [parse_variation(f"sources.pickup.chain[{place}].gain_db=1").keys for place in (0, 1)]
+    assert difference_labels(recipe, keys) == ["pickup peaking [0] gain", "pickup peaking [1] gain"]
+    same = [("sources", "room", "level_db"), ("room", "level_db")]
+    assert difference_labels(recipe, same) == ["sources.room.level_db", "room.level_db"]
+
+
+def test_several_recipes_keep_their_names(recipe: Recipe) -> None:
+    """Before what differs."""
+    other = replace(recipe_choice(recipe), name="cold", title="Cold")
+    found = vary_choices([recipe_choice(recipe), other], [parse_variation("room.level_db=-20")])
+    assert [(choice.name, choice.title) for choice in found] == [
+        (f"warm, room level {MINUS}20 dB", f"Warm, room level {MINUS}20 dB"),
+        (f"cold, room level {MINUS}20 dB", f"Cold, room level {MINUS}20 dB"),
+    ]
 
 
 def test_a_room_that_is_not_there(tmp_path: Path) -> None:
