@@ -11,6 +11,8 @@ JSON in UTF-8, one object:
 | `made_at` | when the file was saved, UTC, "2030-05-04T03:02:01Z" |
 | `ratings` | what was judged blind, one object a judgement |
 | `trials` | finished runs of the test "is X the first or the second?", one object a run |
+| `versions` | may be left out: the page's versions in its order, `{"name": ..., "title": ...}` each |
+| `takes` | may be left out: the page's takes in its order, `{"name": ..., "excerpts": [names]}` each |
 
 A judgement:
 
@@ -42,7 +44,7 @@ probability 1/2: each trial's X was drawn by itself, both equally likely.
 
 from __future__ import annotations
 
-from typing import Literal, TypedDict
+from typing import Literal, NotRequired, TypedDict
 
 FORMAT: Literal["drytake-votes"] = "drytake-votes"
 VERSION: Literal[1] = 1
@@ -81,6 +83,20 @@ class Judgement(TypedDict):
     note: str
 
 
+class ShownVersion(TypedDict):
+    """A version by its name and as the page calls it."""
+
+    name: str
+    title: str
+
+
+class ShownTake(TypedDict):
+    """A take and its excerpts, by name."""
+
+    name: str
+    excerpts: list[str]
+
+
 class Votes(TypedDict):
     """The whole file."""
 
@@ -91,3 +107,5 @@ class Votes(TypedDict):
     made_at: str
     ratings: list[Judgement]
     trials: list[Run]
+    versions: NotRequired[list[ShownVersion]]
+    takes: NotRequired[list[ShownTake]]

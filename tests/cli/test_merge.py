@@ -79,7 +79,7 @@ def test_a_session_is_asked_for(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["compare"]) == 2
     assert "SESSION is missing" in capsys.readouterr().err
     assert main(["compare", "--merge"]) == 2
-    assert "--merge" in capsys.readouterr().err
+    assert "no votes to merge: name the files" in capsys.readouterr().err
 
 
 def test_a_bad_file_is_named(tmp_path: Path, files: list[str], capsys: pytest.CaptureFixture[str]) -> None:

@@ -64,9 +64,11 @@ def votes(
     *,
     made_at: str = "2030-05-04T03:02:01Z",
     page: str = PAGE,
+    shown: Mapping[str, Sequence[Mapping[str, Any]]] | None = None,
 ) -> dict[str, Any]:
-    """The whole of a file."""
+    """The whole of a file; `shown` has `versions` and `takes` as the page showed them, where it tells."""
     return {
+        **(shown or {}),
         "format": "drytake-votes",
         "version": 1,
         "page": page,

@@ -11,14 +11,25 @@ from os import PathLike
 from pathlib import Path
 
 from render.errors import Problem, UsageError
+from render.page.content import LOUDEST, TYPICAL, WHOLE
+from render.session.takes import natural_key
 from render.workflows.compare.counting import count_take, count_votes
 from render.workflows.compare.merged import Merged, Note
 from render.workflows.compare.merged_text import merged_text
-from render.workflows.compare.votes_file import Judged, RunHeard, VotesFault, VotesFile, printable, read_votes
+from render.workflows.compare.votes_file import (
+    Judged,
+    RunHeard,
+    Shown,
+    VotesFault,
+    VotesFile,
+    printable,
+    read_votes,
+)
 
 __all__ = ["Merged", "merge_votes", "merged_text"]
 
 LONGEST_PATH = 200
+USUAL_EXCERPTS = (TYPICAL, LOUDEST, WHOLE)
 UNEVEN = (
     "Not everybody judged the same excerpts: means rest on different music. "
     "Differences do not, they are taken excerpt by excerpt."
@@ -70,11 +81,12 @@ def merge_votes(paths: Iterable[str | PathLike[str]]) -> Merged:
     runs = {one.name: one.file.runs for one in listeners}
     remarks += _uneven(judged) + _repeated(runs)
     notes = [
-        Note(name, one.take, one.excerpt, one.note)
+        Note(name, one.take, one.excerpt, one.note, one.order)
         for name, given in judged.items()
         for one in given
         if one.note.strip()
     ]
+    shown = max((listener.file.shown for listener in listeners), key=lambda one: bool(one.versions))
     takes = {one.take for given in judged.values() for one in given}
     takes |= {one.take for given in runs.values() for one in given}
     return Merged(
@@ -84,9 +96,19 @@ def merge_votes(paths: Iterable[str | PathLike[str]]) -> Merged:
         runs=sum(map(len, runs.values())),
         counts=count_votes(judged, runs),
         takes={take: count_take(judged, runs, take=take) for take in sorted(takes)},
-        notes=tuple(sorted(notes, key=lambda note: (note.take, note.excerpt, note.listener))),
+        notes=tuple(sorted(notes, key=lambda note: (*_place(note, shown), note.listener))),
+        titles=dict(shown.versions),
         remarks=tuple(remarks),
     )
+
+
+def _place(note: Note, shown: Shown) -> tuple[object, ...]:
+    """Where the page has a note's excerpt; without its word as a page has them by rule: numbers in names counted."""
+    names = [take for take, _ in shown.takes]
+    take = names.index(note.take) if note.take in names else len(names)
+    excerpts = dict(shown.takes).get(note.take, USUAL_EXCERPTS)
+    excerpt = excerpts.index(note.excerpt) if note.excerpt in excerpts else len(excerpts)
+    return take, natural_key(note.take), note.take, excerpt, note.excerpt
 
 
 def _expanded(paths: Iterable[str | PathLike[str]]) -> list[Path]:

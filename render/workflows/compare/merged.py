@@ -143,12 +143,13 @@ class PairHeard:
 
 @dataclass(frozen=True)
 class Note:
-    """Words that a listener left."""
+    """Words that a listener left, and which version each letter in them was: A for the first of ``order``."""
 
     listener: str
     take: str
     excerpt: str
     text: str
+    order: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -178,6 +179,9 @@ class Merged:
     takes : mapping of str to Counts
         Each take by itself; corrections for several tests are made inside each take.
     notes : tuple of Note
+        Take by take and excerpt by excerpt, as the page has them.
+    titles : mapping of str to str
+        What the page calls each version, in its order; empty where no file tells.
     remarks : tuple of str
         What to know before believing the figures.
     """
@@ -189,6 +193,7 @@ class Merged:
     counts: Counts
     takes: dict[str, Counts]
     notes: tuple[Note, ...]
+    titles: dict[str, str]
     remarks: tuple[str, ...]
 
     def as_dict(self) -> dict[str, object]:

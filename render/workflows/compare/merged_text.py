@@ -2,24 +2,28 @@
 
 from __future__ import annotations
 
+import itertools
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from render.analysis.votes import CONFIDENCE_FRACTION, UNLIKELY_FRACTION, Interval
-from render.workflows.compare.merged import Counts, Merged, PairHeard, Score
-from render.workflows.compare.plain_table import folded, table
+from render.workflows.compare.merged import Counts, Merged, Note, PairHeard, Score
+from render.workflows.compare.plain_table import folded, for_terminal, table
 from render.workflows.compare.votes_file import printable
 
 NONE = "-"
 INTERVAL = f"{CONFIDENCE_FRACTION:.0%} interval".replace("%", " %")
 LONGEST_NOTE = 2000
+LONGEST_TITLE = 200
 METHOD = (
     "Method: D. Clark, J. Audio Eng. Soc. 30(5), 1982; ITU-R BS.1116-3. `guessing`: how often who only guesses is "
     "right so often or oftener (binomial, one-sided). `corrected`: after Holm, for the number of tests: the rows "
     "`all` among themselves, those of listeners among themselves. Intervals after Clopper and Pearson; that of `all` "
     "takes every trial alike and is too narrow if listeners differ."
 )
+
+Label = Callable[[str], str]
 
 
 @dataclass(frozen=True)
@@ -38,23 +42,54 @@ def merged_text(merged: Merged) -> str:
     head = f"{_counted(len(merged.listeners), 'listener')}: {names}"
     total = f"{_counted(merged.judgements, 'judgement')}, {_counted(merged.runs, 'run')} of telling apart"
     parts = [[*folded(head), total], [line for remark in merged.remarks for line in folded(remark)]]
-    parts += [_ratings(merged.counts), _ranks(merged.counts), _telling(merged.counts)]
-    if merged.notes:
-        lines = ["Notes"]
-        for note in merged.notes:
-            words = f"{_name(note.take)}, {_name(note.excerpt)}, {_name(note.listener)}: "
-            lines += folded("  " + words + printable(" ".join(note.text.split()), longest=LONGEST_NOTE))
-        parts.append(lines)
+    label = _labels(merged.titles)
+    parts += [_versions(merged.titles)]
+    parts += [_ratings(merged.counts, label), _ranks(merged.counts, label), _telling(merged.counts, label)]
+    parts += [_notes(merged.notes, label)]
     return "\n\n".join("\n".join(part) for part in parts if part)
 
 
-def _ratings(counts: Counts) -> list[str]:
+def _labels(titles: Mapping[str, str]) -> Label:
+    """A version in a table: its number on the page, where that is known, and its name."""
+    numbers = {name: f"{number} " for number, name in enumerate(titles, start=1)}
+    return lambda version: numbers.get(version, "") + _name(version)
+
+
+def _versions(titles: Mapping[str, str]) -> list[str]:
+    """Numbers, names and titles, once."""
+    lines = []
+    for number, (name, title) in enumerate(titles.items(), start=1):
+        called = "" if title == name else f": {printable(title, longest=LONGEST_TITLE)}"
+        lines += folded(for_terminal(f"  {number} {_name(name)}{called}"))
+    return ["Versions, by their numbers on the page", *lines] if lines else []
+
+
+def _notes(notes: Sequence[Note], label: Label) -> list[str]:
+    """Take by take; the letters that a listener saw behind what they wrote."""
+    lines: list[str] = []
+    for take, of_take in itertools.groupby(notes, key=lambda note: note.take):
+        lines += folded(f"  {_name(take)}")
+        for note in of_take:
+            text = printable(" ".join(note.text.split()), longest=LONGEST_NOTE)
+            lines += folded(f"    {_name(note.excerpt)}, {_name(note.listener)}: {text}")
+            letters = (f"{_letter(place)} = {label(version)}" for place, version in enumerate(note.order))
+            lines += folded(f"      there {', '.join(letters)}")
+    return ["Notes", *lines] if lines else []
+
+
+def _letter(place: int) -> str:
+    """What the page calls a version without its name: A ... Z, AA ..."""
+    own = chr(ord("A") + place % 26)
+    return own if place < 26 else _letter(place // 26 - 1) + own
+
+
+def _ratings(counts: Counts, label: Label) -> list[str]:
     if not counts.rated:
         return []
     rows: list[tuple[str, ...]] = [("version", "listeners", "judgements", "mean", INTERVAL)]
     rows += [
         (
-            _name(one.version),
+            label(one.version),
             str(one.listeners),
             str(one.judgements),
             f"{one.mean:.1f}",
@@ -68,7 +103,7 @@ def _ratings(counts: Counts) -> list[str]:
     rows = [("difference in points", "listeners", "mean", INTERVAL, "by chance", "corrected")]
     rows += [
         (
-            f"{_name(one.higher)} over {_name(one.lower)}",
+            f"{label(one.higher)} over {label(one.lower)}",
             str(one.difference.number),
             f"{one.difference.mean:.1f}",
             _points(one.difference.interval),
@@ -98,7 +133,7 @@ def _ratings(counts: Counts) -> list[str]:
     return [*lines, "", *_verdict("rated", compared)]
 
 
-def _ranks(counts: Counts) -> list[str]:
+def _ranks(counts: Counts, label: Label) -> list[str]:
     if not counts.ranked and not counts.pairs_ranked:
         return []
     rows: list[tuple[str, ...]]
@@ -107,7 +142,7 @@ def _ranks(counts: Counts) -> list[str]:
         rows = [("version", "listeners", "mean rank", "first")]
         rows += [
             (
-                _name(one.version),
+                label(one.version),
                 str(one.listeners),
                 f"{one.mean_rank:.2f}",
                 f"{one.first} of {one.judgements}",
@@ -118,7 +153,7 @@ def _ranks(counts: Counts) -> list[str]:
     rows = [("ranked better", "for", "against", "undecided", "by chance", "corrected")]
     rows += [
         (
-            f"{_name(one.better)} than {_name(one.worse)}",
+            f"{label(one.better)} than {label(one.worse)}",
             str(one.for_better),
             str(one.for_worse),
             str(one.undecided),
@@ -169,19 +204,19 @@ def _verdict(word: str, pairs: Sequence[_Compared], hint: str = "more listeners 
     return lines
 
 
-def _telling(counts: Counts) -> list[str]:
+def _telling(counts: Counts, label: Label) -> list[str]:
     if not counts.heard:
         return []
     rows: list[tuple[str, ...]] = [("heard", "right", "rate", INTERVAL, "guessing", "corrected")]
     several = any(len(one.listeners) > 1 for one in counts.heard)
     for one in counts.heard:
-        rows.append((_pair(one), "", "", "", "", ""))
+        rows.append((_pair(one, label), "", "", "", "", ""))
         if several:
             rows.append(_score_row(one.together, "  all"))
         rows += [_score_row(score, f"  {_name(score.listener or '')}") for score in one.listeners]
     lines = ["Telling apart: is X the first or the second?", *table(rows), ""]
     for one in counts.heard:
-        lines += folded(_meaning(one))
+        lines += folded(_meaning(one, label))
     tests = sum(len(one.listeners) + several for one in counts.heard)
     if tests > 1:
         some = _percent(1.0 - (1.0 - UNLIKELY_FRACTION) ** tests)
@@ -205,13 +240,13 @@ def _score_row(score: Score, name: str) -> tuple[str, ...]:
     )
 
 
-def _meaning(one: PairHeard) -> str:
+def _meaning(one: PairHeard, label: Label) -> str:
     """What a pair's runs say, in a plain sentence."""
     score = one.together
     who = "the listener hears" if len(one.listeners) == 1 else "there is somebody who hears"
     chance = _percent(score.chance_fraction).replace("<", "less than")
     guess = f"who only guesses does as well in {chance} of cases"
-    words = f"{_pair(one)}: {score.hits} of {score.trials} right; {guess}"
+    words = f"{_pair(one, label)}: {score.hits} of {score.trials} right; {guess}"
     if score.told_apart:
         return (
             f"{words}. That is rare enough to say that {who} a difference. It does not say which is better."
@@ -233,8 +268,8 @@ def _rare(chance_fraction: float | None) -> bool:
     return chance_fraction is not None and chance_fraction <= UNLIKELY_FRACTION
 
 
-def _pair(one: PairHeard) -> str:
-    return f"{_name(one.pair[0])} / {_name(one.pair[1])}, {one.condition}"
+def _pair(one: PairHeard, label: Label) -> str:
+    return f"{label(one.pair[0])} / {label(one.pair[1])}, {one.condition}"
 
 
 def _points(interval: Interval | None) -> str:
@@ -253,11 +288,11 @@ def _percent(fraction: float | None) -> str:
 
 
 def _name(text: str) -> str:
-    return printable(text) or '""'
+    return for_terminal(printable(text)) or '""'
 
 
 def _quoted(text: str) -> str:
-    return f'"{printable(text)}"'
+    return f'"{for_terminal(printable(text))}"'
 
 
 def _counted(count: int, word: str) -> str:

@@ -13,7 +13,7 @@ import re
 import unicodedata
 from collections.abc import Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 from typing import Any, get_args
@@ -32,11 +32,15 @@ AGAIN = "save the votes again from the page, or leave this file out"
 
 @dataclass(frozen=True)
 class Judged:
-    """A judgement; versions without a rating or rank are not in the mapping."""
+    """A judgement; versions without a rating or rank are not in the mapping.
+
+    ``order`` has the same versions as they stood without names: A, B, C ...
+    """
 
     take: str
     excerpt: str
     versions: tuple[str, ...]
+    order: tuple[str, ...] = field(repr=False)
     ratings: dict[str, float]
     ranks: dict[str, int]
     note: str
@@ -60,6 +64,14 @@ class RunHeard:
 
 
 @dataclass(frozen=True)
+class Shown:
+    """What the page showed, in its order: name and title of versions; takes, each with its excerpts."""
+
+    versions: tuple[tuple[str, str], ...] = ()
+    takes: tuple[tuple[str, tuple[str, ...]], ...] = ()
+
+
+@dataclass(frozen=True)
 class VotesFile:
     """One file, checked.
 
@@ -73,6 +85,8 @@ class VotesFile:
     runs : tuple of RunHeard
     run_texts : tuple of str
         Each run as it stood there, by which the same run is known in another file.
+    shown : Shown
+        Empty where the file does not tell.
     """
 
     path: Path
@@ -83,6 +97,7 @@ class VotesFile:
     judged: tuple[Judged, ...]
     runs: tuple[RunHeard, ...]
     run_texts: tuple[str, ...]
+    shown: Shown = Shown()
 
 
 class VotesFault(Exception):  # noqa: N818 - told by `merge_votes`, together with those of other files
@@ -141,6 +156,7 @@ def read_votes(path: Path) -> VotesFile:
         judged=judged,
         runs=tuple(_run(one, f"trials[{index}]") for index, one in enumerate(runs)),
         run_texts=tuple(json.dumps(one, sort_keys=True) for one in runs),
+        shown=_shown(votes),
     )
 
 
@@ -200,6 +216,21 @@ def _list(holder: dict[str, Any], key: str) -> list[Any]:
     return value
 
 
+def _shown(votes: dict[str, Any]) -> Shown:
+    """Versions and takes of the page, where a file tells them."""
+    versions, takes = (
+        [
+            _object(one, f"{key}[{index}]")
+            for index, one in enumerate(_list(votes, key) if key in votes else [])
+        ]
+        for key in ("versions", "takes")
+    )
+    return Shown(
+        tuple((_text(one, "name", "versions"), _text(one, "title", "versions")) for one in versions),
+        tuple((_text(one, "name", "takes"), _names(one, "excerpts", "takes")) for one in takes),
+    )
+
+
 def _object(value: object, where: str) -> dict[str, Any]:
     if not isinstance(value, dict):
         raise VotesFault(f"is damaged: {where} is no object")
@@ -226,9 +257,10 @@ def _names(holder: dict[str, Any], key: str, where: str) -> tuple[str, ...]:
 
 def _judged(value: object, where: str) -> Judged:
     one = _object(value, where)
-    versions = tuple(sorted(_names(one, "order", where)))
-    if not versions:
+    order = _names(one, "order", where)
+    if not order:
         raise VotesFault(f"is damaged: `order` of {where} is empty")
+    versions = tuple(sorted(order))
     ratings = _given(one, "ratings", where, versions)
     ranks = _given(one, "ranks", where, versions)
     for rating in ratings.values():
@@ -241,6 +273,7 @@ def _judged(value: object, where: str) -> Judged:
         take=_text(one, "take", where),
         excerpt=_text(one, "excerpt", where),
         versions=versions,
+        order=order,
         ratings=ratings,
         ranks={name: int(rank) for name, rank in ranks.items()},
         note=_text(one, "note", where),

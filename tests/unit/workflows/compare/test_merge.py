@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from pathlib import Path
 from typing import Any
 
@@ -355,6 +356,58 @@ def test_folding() -> None:
     assert folded("") == [""]
 
 
+def test_notes_stand_under_their_take_with_the_letters_that_were_heard(tmp_path: Path) -> None:
+    """Takes and excerpts in the page's order, as a file tells it; else as a page has them by rule."""
+    places = [("take 10", "whole"), ("take 2", "loudest"), ("take 2", "typical")]
+    judged = [
+        judgement({"dry": 1, "warm": 2}, take=take, excerpt=part, note="A fine") for take, part in places
+    ]
+    judged[0]["order"] = ["dry", "warm"]
+    by_rule = merged_of(tmp_path, votes("Ada", judged))
+    assert [(note.take, note.excerpt) for note in by_rule.notes] == places[::-1]
+    assert [note.order for note in by_rule.notes] == [("warm", "dry"), ("warm", "dry"), ("dry", "warm")]
+    lines = merged_text(by_rule).splitlines()
+    assert lines[lines.index("Notes") + 1 :] == [
+        "  take 2",
+        "    typical, Ada: A fine",
+        "      there A = warm, B = dry",
+        "    loudest, Ada: A fine",
+        "      there A = warm, B = dry",
+        "  take 10",
+        "    whole, Ada: A fine",
+        "      there A = dry, B = warm",
+    ]
+    takes = [
+        {"name": "take 10", "excerpts": ["whole"]},
+        {"name": "take 2", "excerpts": ["loudest", "typical"]},
+    ]
+    told = merged_of(tmp_path, votes("Ada", judged, shown={"takes": takes}), votes("Bo", judged[:1]))
+    assert [(note.take, note.excerpt, note.listener) for note in told.notes] == [
+        ("take 10", "whole", "Ada"),
+        ("take 10", "whole", "Bo"),
+        ("take 2", "loudest", "Ada"),
+        ("take 2", "typical", "Ada"),
+    ]
+
+
+def test_versions_have_the_pages_numbers_and_titles(tmp_path: Path) -> None:
+    """Where a file tells them: titles once, numbers and names in the tables; a minus that every console has."""
+    quieter = "mic gain \N{MINUS SIGN}12 dB"
+    versions = [{"name": "dry", "title": "As it came"}, {"name": quieter, "title": quieter}]
+    judged = judgement({"dry": 10, quieter: 70}, note="B")
+    both = [judged], [run(13, 16, pair=("dry", quieter))]
+    merged = merged_of(
+        tmp_path, votes("Ada", *both), votes("Bo", *both, shown={"versions": versions, "takes": []})
+    )
+    text = merged_text(merged)
+    assert "Versions, by their numbers on the page\n  1 dry: As it came\n  2 mic gain -12 dB\n\n" in text
+    assert re.search(r"^2 mic gain -12 dB +2 +2 +70.0 ", text, re.MULTILINE)
+    assert re.search(r"^2 mic gain -12 dB over 1 +2 +60.0 .*\n  dry$", text, re.MULTILINE)
+    assert "1 dry / 2 mic gain -12 dB, stereo: 26 of 32 right" in flat(text)
+    assert "there A = 2 mic gain -12 dB, B = 1 dry" in text
+    assert merged.as_dict()["titles"] == {"dry": "As it came", quieter: quieter}
+
+
 def test_printing(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """The table, or one JSON object with every take by itself."""
     paths = []
@@ -364,7 +417,7 @@ def test_printing(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert run_merge(paths, as_json=False) == 0
     text = capsys.readouterr().out
     assert text.startswith("2 listeners: Ada, Bo\n2 judgements, 2 runs of telling apart\n")
-    assert "verse, typical, Ada: more air" in text
+    assert "  verse\n    typical, Ada: more air\n      there A = warm, B = dry\n" in text
     assert run_merge(paths, as_json=True) == 0
     found = json.loads(capsys.readouterr().out)
     assert found["takes"]["verse"]["rated"][0] == {

@@ -29,6 +29,7 @@ def test_a_good_file_is_read(tmp_path: Path) -> None:
     assert (found.listener, found.page, found.made_at) == ("Ada", "boathouse-1", "2030-05-04T03:02:01Z")
     assert (rated.ratings, rated.ranks) == ({"capture": 20.0, "warm": 80.5}, {})
     assert (ranked.ratings, ranked.ranks) == ({}, {"capture": 2, "warm": 1})
+    assert rated.order == ("warm", "capture")
     (heard,) = found.runs
     assert (heard.pair, heard.condition, heard.hits, heard.trials) == (("capture", "warm"), "stereo", 7, 8)
 
@@ -81,6 +82,9 @@ def in_run(**changes: object) -> Callable[[dict[str, Any]], object]:
         (in_judgement(ranks={"warm": 1.5, "capture": 1}), "is not 1 to 2"),
         (in_judgement(ranks={"warm": 3, "capture": 1}), "is not 1 to 2"),
         (in_judgement(note=None), "`note`"),
+        (lambda content: content.update(versions=[{"name": "warm"}]), "`title` of versions is no text"),
+        (lambda content: content.update(versions=3), "`versions` is no list"),
+        (lambda content: content.update(takes=[{"name": "a", "excerpts": "b"}]), "`excerpts` of takes is no list"),
         (in_run(pair=["warm"]), "is not two versions"),
         (in_run(pair=["warm", "warm"]), "names a version twice"),
         (in_run(condition="hall"), "is none of stereo, mono, left, right, side, small"),
