@@ -46,8 +46,9 @@ SAME_HEIGHT_FRACTION = 0.005
 NEARBY_S = 1.0
 """At the same height: within 0.04 dB, less than a note decays from one turn of the string to the next."""
 
-WARNING_RUNS = 1
-"""Suggested: what is counted is sure already. In hours of clean sound none was found."""
+WARNING_RUNS = 2
+"""Suggested: a single one may be chance (the plateau of a plucked string: three in hours of clean sound); a limit is
+reached again and again."""
 
 FAULT_RUNS_PER_MINUTE = 30.0
 """Suggested: one clipped top every two seconds is heard throughout."""

@@ -27,9 +27,9 @@ AROUND_S = 0.005
 EDGE_S = 0.00015
 """The last moment before a standstill, the first after it: abrupt means that sound is still there then."""
 
-ABRUPT_FRACTION = 0.25
-"""Abrupt silence: the RMS of that moment is at least this share of what is around. Over a straight fade of 1 ms,
-shorter than any made on purpose, it is a third of that."""
+ABRUPT_FRACTION = 0.3
+"""Abrupt silence: the RMS of that moment is at least this share of what is around, of either side or of both together.
+Over a straight fade of 1 ms, shorter than any made on purpose, it is a third of that."""
 
 STEP_FRACTION = 0.3
 """A standstill at another value begins where the sound was; it must end by a step of this share of the sound's
@@ -249,7 +249,10 @@ class DropoutGauge:
         if start.value != 0.0:
             stepped = after.jump >= STEP_FRACTION * after.size and after.jump >= QUANTA * after.quantum
             return not start.extreme and (stepped or frames >= HELD_S * self._rate_hz)
-        return before.steady and after.steady and (before.abrupt or after.abrupt)
+        steady = before.steady + after.steady
+        if steady == 2:
+            return math.hypot(before.edge / before.size, after.edge / after.size) >= ABRUPT_FRACTION
+        return steady == 1 and before.abrupt and after.abrupt
 
     def _is_unlike(self, before: _Side, after: _Side, frames: int) -> bool:
         """Whether sound that often stands still never does so for nearly so long."""

@@ -6,8 +6,9 @@ Each kind is a function of duration, rate and generator; `clean_sound` picks lev
 
 from __future__ import annotations
 
+import functools
 import io
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 
 import numpy as np
 import soundfile
@@ -285,3 +286,72 @@ def clean_sound(
         )
     )
     return to_file(_level(wave, chosen if peak_dbfs is None else peak_dbfs), random)
+
+
+@functools.lru_cache(maxsize=40)
+def played(kind: str, seed: int, *, duration_s: float = 8.0) -> tuple[NDArray[np.float32], int]:
+    """A kind of `CLEAN` with some noise of a room, peak -6 dBFS, and its rate; to put faults into, so never changed."""
+    rate = (48_000, 44_100, 96_000, 48_000)[seed % 4]
+    random = np.random.default_rng([43, seed, sorted(CLEAN).index(kind)])
+    wave = CLEAN[kind](duration_s, rate, random)
+    floor = 10.0 ** (random.uniform(-95.0, -70.0) / 20.0)
+    wave = _level(wave, -6.0) + floor * random.standard_normal(wave.shape)
+    wave.setflags(write=False)
+    return np.asarray(wave, np.float32), rate
+
+
+def _audible_places(audio: Wave, rate: int, random: np.random.Generator) -> Iterator[tuple[int, int, Wave]]:
+    """Three times a second or so a frame and a channel where there is sound, and 10 ms of it to both sides."""
+    near = rate // 100
+    for at_s in np.arange(0.3, len(audio) / rate - 0.4, 0.3):
+        first, channel = round(float(at_s + random.uniform(0.0, 0.15)) * rate), int(random.integers(2))
+        around = audio[first - near : first + near, channel]
+        if np.sqrt(np.mean(around**2)) > 0.005:
+            yield first, channel, around
+
+
+def put_clicks(audio: Wave, *, rate: int, random: np.random.Generator) -> list[tuple[int, int]]:
+    """Put audible clicks into a sound: frame and channel of each.
+
+    Spikes, pulses of 2 to 10 samples, and steps where some milliseconds are lost; a tenth to four tenths of the local
+    peak, but at least 20 times what white noise would have that has the bends of the loudest 5 ms there.
+    """
+    put = []
+    for first, channel, around in _audible_places(audio.copy(), rate, random):
+        bends = np.diff(around, n=4)[: 4 * ((len(around) - 4) // 4)].reshape(4, -1)
+        treble = float(np.sqrt(np.mean(bends**2, axis=1).max() / 70.0))
+        peak = float(np.abs(around).max())
+        height = max(float(random.uniform(0.1, 0.4)) * peak, 20.0 * treble) * float(random.choice((-1, 1)))
+        shape = int(random.choice(4, p=(0.4, 0.2, 0.15, 0.25)))
+        if shape == 3:
+            span = round(0.15 * rate)
+            lost = np.arange(8, rate // 12)
+            here = audio[first, channel] + audio[first, channel] - audio[first - 1, channel]
+            lost = lost[np.abs(audio[first + lost, channel] - here) > max(0.1 * peak, 20.0 * treble)]
+            if not len(lost):
+                continue
+            by = int(random.choice(lost))
+            fade = 0.5 + 0.5 * np.cos(np.pi * np.clip((np.arange(span) / span - 0.3) / 0.7, 0.0, 1.0))
+            later = audio[first + by : first + by + span, channel].copy()
+            audio[first : first + span, channel] *= 1.0 - fade
+            audio[first : first + span, channel] += fade * later
+        else:
+            frames = 1 if shape == 0 else int(random.integers(2, 11))
+            jumps = random.uniform(0.5, 1.0, frames) * random.choice((-1, 1), frames)
+            audio[first : first + frames, channel] += height * (jumps if shape == 2 else 1.0)
+        put.append((first, channel))
+    return put
+
+
+def put_gaps(audio: Wave, *, rate: int, random: np.random.Generator) -> list[tuple[int, int]]:
+    """Put standstills of 1 to 100 ms into a sound, zeros or the last value held, if there is sound after them."""
+    put = []
+    for first, channel, _ in _audible_places(audio.copy(), rate, random):
+        frames = round(float(np.exp(random.uniform(np.log(0.001), np.log(0.1)))) * rate)
+        after = audio[first + frames : first + frames + rate // 100, channel]
+        if np.sqrt(np.mean(after**2)) < 0.005:
+            continue
+        held = audio[first - 1, channel] if random.random() < 0.35 else 0.0
+        audio[first : first + frames, channel] = held
+        put.append((first, channel))
+    return put
