@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -67,7 +68,7 @@ class Opened:
 
 @contextmanager
 def opened(browser: Browser, address: Path | str, **options: Any) -> Iterator[Opened]:
-    """Open a page; it must ask nothing of anyone outside its folder and say nothing on the console."""
+    """Open a page; it must ask nothing of anyone outside its folder, say nothing on the console, and show words."""
     init = options.pop("init", None)
     hostile = options.pop("hostile", False)  # the test itself attacks the page
     may_complain = options.pop("may_complain", hostile)
@@ -88,6 +89,8 @@ def opened(browser: Browser, address: Path | str, **options: Any) -> Iterator[Op
         page.on("pageerror", lambda error: seen.complaints.append(str(error)))
         page.goto(address.as_uri() if isinstance(address, Path) else address)
         yield seen
+        unmeant = re.findall(r"\b(?:null|undefined|NaN)\b|\[object", seen.text())
+        assert hostile or not unmeant, "what is missing stands on the page as a word"
         if not may_complain:
             assert seen.complaints == []
         outside = [url for url in seen.requests if not url.startswith(("file:", "data:", "blob:"))]

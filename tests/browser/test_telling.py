@@ -17,6 +17,13 @@ from tests.helpers.listening import TITLES
 from tests.helpers.source import source
 
 
+def test_each_way_to_listen_shows_words(browser: Browser, listening_page: Path) -> None:
+    """And nothing that is not there (`opened` looks at the end)."""
+    for words in ("With names", "Without names", "First or second?"):
+        with opened(browser, listening_page) as seen:
+            seen.page.get_by_label(words).check()
+
+
 def begin(seen: Opened, *, trials: str = "8") -> Page:
     """Choose a pair and a number of trials, and begin."""
     page = seen.page

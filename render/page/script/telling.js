@@ -129,13 +129,15 @@ export class Telling {
           },
         ),
       ),
-      fair.length < versions.length
-        ? make(
-            "p",
-            { class: "detail" },
-            "Versions that are not at the page\u2019s loudness are left out: the louder would be told by that.",
-          )
-        : null,
+      ...(fair.length < versions.length
+        ? [
+            make(
+              "p",
+              { class: "detail" },
+              "Versions that are not at the page\u2019s loudness are left out: the louder would be told by that.",
+            ),
+          ]
+        : []),
       goal,
       make(
         "p",

@@ -202,7 +202,7 @@ def match_all(gathering: Gathering, cells: Sequence[Cell]) -> CommonLoudness:
         because = f"the highest that the peaks of {highest.material.take.name} allow without a limiter"
         return CommonLoudness(loudness_lufs, because, highest)
     if asked_lufs is None:
-        return CommonLoudness(loudness_lufs, "the most where recipes do not all ask for one level", None)
+        return CommonLoudness(loudness_lufs, "our choice where recipes ask for different levels", None)
     several = len({choice.recipe.path for choice in gathering.choices if not choice.is_capture}) > 1
     return CommonLoudness(loudness_lufs, f"as the recipe{'s ask' if several else ' asks'}", None)
 
