@@ -37,6 +37,12 @@ from render.finish.source_peaks import NEARBY_FRACTION, highest_between
 from render.finish.spectral_loudness import SpectralLoudness
 from render.session.takes import Take
 
+CORNER_S = 0.003
+"""A click so near to the beginning of a clipped top is a corner of it: tops that are clipped last up to 2 ms."""
+
+CORNER_FRACTION = 0.2
+"""And where tops are clipped at all, one lower than this share of them may be a corner of a top too short to count."""
+
 
 @dataclass(frozen=True, eq=False)
 class SourceInspection:
@@ -106,11 +112,9 @@ class Inspector:
         self._info, self._frames = info, 0
         self._stretches = Stretches(sample_rate_hz=rate_hz)
         self._levels = LevelGauge(sample_rate_hz=rate_hz)
-        self._faults = (
-            ClippingGauge(sample_rate_hz=rate_hz),
-            DropoutGauge(sample_rate_hz=rate_hz),
-            ClickGauge(sample_rate_hz=rate_hz),
-        )
+        self._clipping = ClippingGauge(sample_rate_hz=rate_hz)
+        self._dropouts = DropoutGauge(sample_rate_hz=rate_hz)
+        self._clicks = ClickGauge(sample_rate_hz=rate_hz)
         self._highest = [0.0, 0.0]
         self._envelope = EnvelopeGauge(sample_rate_hz=rate_hz)
         self._windows = SpectralFrames(sample_rate_hz=rate_hz)
@@ -146,11 +150,19 @@ class Inspector:
         bands = self._bands.result()
         hum = self._hum.result()
         hum_hz = tuple(line.frequency_hz for of in hum for line in of.lines)
+        corners = round(CORNER_S * self._info.sample_rate_hz)
+        clipping = self._clipping.result()
+        clicks = [
+            _without_corners(found, tops, frames=corners)
+            for found, tops in zip(self._clicks.result(), clipping, strict=True)
+        ]
         measured = zip(
             self._levels.result(),
             self._loudness.loudness_lufs(self._frames),
             self._highest,
-            *(gauge.result() for gauge in self._faults),
+            clipping,
+            self._dropouts.result(),
+            clicks,
             noise_from_bands(bands),
             hum,
             life_from_bands(bands),
@@ -175,8 +187,9 @@ class Inspector:
     def _add_stretch(self, stretch: Stretch) -> None:
         self._levels.add(stretch)
         self._find_peaks(stretch)
-        for gauge in self._faults:
-            gauge.add(stretch)
+        self._clipping.add(stretch)
+        self._dropouts.add(stretch)
+        self._clicks.add(stretch)
 
     def _find_peaks(self, stretch: Stretch) -> None:
         """The highest true peak so far."""
@@ -201,6 +214,25 @@ class Inspector:
         low = self._low.add(spectra)
         self._hum.add(low)
         self._boom.add(low)
+
+
+def _without_corners(clicks: Clicks, tops: Clipping, *, frames: int) -> Clicks:
+    """Clicks without the corners of clipped tops, which are as sharp."""
+    if not clicks.count or not tops.count:
+        return clicks
+    beside = np.searchsorted(tops.places, np.asarray(clicks.places) - frames)
+    kept = [
+        (place, height)
+        for at, place, height in zip(beside, clicks.places, clicks.heights, strict=True)
+        if (at == len(tops.places) or tops.places[at] > place + frames)
+        and height >= CORNER_FRACTION * tops.level_gain
+    ]
+    return Clicks(
+        count=clicks.count - len(clicks.places) + len(kept),
+        highest_gain=max((height for _, height in kept), default=0.0),
+        places=tuple(place for place, _ in kept),
+        heights=tuple(height for _, height in kept),
+    )
 
 
 def inspect_take(
