@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from render.analysis.stretches import Counts, Flags, Stretch, count_true, each_stretch
+from render.analysis.tilted import agreeing, straight_tops
 from render.audio.array import AnySamples, Reals, Samples32
 from render.units import db_from_gain
 
@@ -111,6 +112,7 @@ class ClippingGauge:
         self._rate_hz = float(sample_rate_hz)
         self._frames = 0
         self._runs: list[list[Reals]] = [[np.zeros((0, _COLUMNS))] for _ in range(channels)]
+        self._leaning: list[list[Reals]] = [[np.zeros((0, _COLUMNS))] for _ in range(channels)]
 
     def add(self, stretch: Stretch) -> None:
         """Take the next stretch."""
@@ -118,25 +120,40 @@ class ClippingGauge:
         self._frames += end - begin
         # Above and below zero alike: the lowest samples, turned over, are tops as well.
         for sign, all_tops in ((1.0, stretch.highest), (-1.0, -stretch.lowest)):
-            possible = all_tops >= np.maximum(NEAR_PEAK_FRACTION * _highest_around(all_tops), LOWEST_GAIN)
+            around = np.maximum(_highest_around(all_tops), LOWEST_GAIN)
+            possible = all_tops >= NEAR_PEAK_FRACTION * around
             possible[:, : stretch.core.start] = False
             possible[:, stretch.core.stop :] = False
             for channel, (runs, tops) in enumerate(zip(self._runs, all_tops, strict=True)):
-                slots = _piled_up(stretch, channel, sign, np.flatnonzero(possible[channel]), tops)
+                highest = np.flatnonzero(possible[channel])
+                self._leaning[channel].append(
+                    self._lean(stretch, channel, sign, highest, tops[highest] >= around[channel, highest])
+                )
+                slots = _piled_up(stretch, channel, sign, highest, tops)
                 if len(slots):
                     runs.append(_flat_runs(stretch, channel, sign, slots, tops))
 
+    def _lean(self, stretch: Stretch, channel: int, sign: float, slots: Counts, first: Flags) -> Reals:
+        """Tops that lean among some slots; where there is none among the `first` of them the others are let be."""
+        some = straight_tops(stretch, channel, sign, slots[first], rate_hz=self._rate_hz)
+        if not len(some):
+            return some
+        return straight_tops(stretch, channel, sign, slots, rate_hz=self._rate_hz)
+
     def result(self) -> tuple[Clipping, ...]:
         """Clipping of every channel, as far as the take has been added."""
-        return tuple(self._sum_up(np.concatenate(runs)) for runs in self._runs)
+        return tuple(
+            self._sum_up(np.concatenate(runs), agreeing(np.concatenate(leaning)))
+            for runs, leaning in zip(self._runs, self._leaning, strict=True)
+        )
 
-    def _sum_up(self, runs: Reals) -> Clipping:
+    def _sum_up(self, runs: Reals, leaning: Reals) -> Clipping:
         runs = runs[np.argsort(runs[:, 0], kind="stable")]
         sure = (runs[:, 1] >= SURE_FRAMES) & (runs[:, 3] >= SURE_SPREADS)
         for side in (1.0, -1.0):
             some = np.flatnonzero(np.sign(runs[:, 2]) == side)
             sure[some] |= _have_company(runs[some], NEARBY_S * self._rate_hz)
-        runs = runs[sure]
+        runs = runs[sure] if np.any(sure) else leaning
         minutes = self._frames / self._rate_hz / 60.0
         return Clipping(
             count=len(runs),
