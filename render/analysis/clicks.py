@@ -106,6 +106,8 @@ WARNING_COUNT = 2
 """Suggested: a single one may be a nail or the ground; two are a cable. Both figures are ours."""
 
 MOST_PLACES = 1000
+AT_ONCE = 64
+"""Pieces of sound judged together."""
 BEGINS_FRACTION = 0.3
 """A click begins with the first sample that is off by so much of the most."""
 
@@ -134,20 +136,13 @@ class Clicks:
 
 
 class ClickGauge:
-    """Finds clicks, stretch by stretch.
-
-    Parameters
-    ----------
-    sample_rate_hz : float
-        At least 1000.
-    channels : int
-        At least 1.
-    """
+    """Finds clicks, stretch by stretch; of sound at a `sample_rate_hz` of 1000 at least."""
 
     def __init__(self, *, sample_rate_hz: float, channels: int = 2) -> None:
         self._around = max(4 * ORDER, round(AROUND_S * sample_rate_hz))
         self._longest = max(2, round(LONGEST_S * sample_rate_hz))
         self._found: list[list[tuple[int, float]]] = [[] for _ in range(channels)]
+        self._waiting: list[tuple[Counts, Counts, Reals]] = []  # channels, places, pieces
         self._squares = np.zeros(channels)
         self._frames = 0
 
@@ -161,7 +156,7 @@ class ClickGauge:
             self._look(stretch, channels, slots)
 
     def _look(self, stretch: Stretch, channels: Counts, slots: Counts) -> None:
-        """Judge the sharpest bend of each of some slots."""
+        """Cut out what is around the sharpest bend of each of some slots, to be judged many at a time."""
         sound = stretch.sound
         within = slots[:, np.newaxis] * stretch.slot_frames + np.arange(-4, stretch.slot_frames)
         bends = np.abs(np.diff(sound[channels[:, np.newaxis], within], n=4))
@@ -172,14 +167,24 @@ class ClickGauge:
         channels, at = channels[inside], at[inside]
         around = at[:, np.newaxis] + np.arange(-before, beyond)
         pieces = sound[channels[:, np.newaxis], around].astype(np.float64)
+        self._waiting.append((channels, stretch.first_frame + at, pieces))
+        if sum(len(piece) for _, _, piece in self._waiting) >= AT_ONCE:
+            self._judge()
+
+    def _judge(self) -> None:
+        """Judge what waits."""
+        channels, places, pieces = (np.concatenate(parts) for parts in zip(*self._waiting, strict=True))
+        self._waiting.clear()
         heights = click_heights(pieces, around=self._around)
         for one in np.flatnonzero(heights > 0.0):
-            place, found = stretch.first_frame + int(at[one]), self._found[channels[one]]
+            place, found = int(places[one]), self._found[channels[one]]
             if not found or place - found[-1][0] > self._longest:
                 found.append((place, float(heights[one])))
 
     def result(self) -> tuple[Clicks, ...]:
         """Clicks of every channel, as far as the take has been added."""
+        if self._waiting:
+            self._judge()
         return tuple(self._sum_up(channel) for channel in range(len(self._found)))
 
     def _sum_up(self, channel: int) -> Clicks:
@@ -218,15 +223,7 @@ def candidate_slots(stretch: Stretch) -> tuple[Counts, Counts]:
 def fit_models(before: Reals, after: Reals, *, order: int = ORDER) -> Reals:
     """Coefficients that foretell a sample from those before it, as well as they can on both stretches of a piece.
 
-    Parameters
-    ----------
-    before, after : float64, shape (pieces, frames)
-    order : int
-
-    Returns
-    -------
-    float64, shape (pieces, order)
-        Of the last sample first. Least squares (covariance method), `NOISE_FRACTION` added.
+    Least squares (covariance method), `NOISE_FRACTION` added; shape (pieces, order), of the last sample first.
     """
     earlier, later = _sliding(before, order), _sliding(after, order)
     moments = earlier.swapaxes(1, 2) @ earlier + later.swapaxes(1, 2) @ later
@@ -244,16 +241,19 @@ def click_heights(pieces: Reals, *, around: int) -> Reals:
     pieces : float64, shape (pieces, frames)
         Of each: `ORDER` frames to begin with, `around` before, room for the click, `around` after.
     around : int
+        Frames.
     """
     first, last = ORDER + around, pieces.shape[1] - around
     sharpness = measure_sharpness(pieces[:, first : first + 2 * _GUARD])
-    change = _measure_change(pieces[:, ORDER:first], pieces[:, last:])
-    heights = np.zeros(len(pieces))
-    some = np.flatnonzero(change <= _most_change(sharpness, np.zeros(len(pieces))))
+    heights, change = np.zeros(len(pieces)), np.zeros(len(pieces))
+    some = np.flatnonzero(sharpness >= BEND_SHARPNESS)
     some = some[_is_alone(pieces[some], around)]
+    change[some] = _measure_change(pieces[some, ORDER:first], pieces[some, last:])
+    some = some[change[some] <= _most_change(sharpness[some], np.zeros(len(some)))]
     if len(some):
         heights[some] = _stand_out(pieces[some], around)
         some = some[heights[some] > 0.0]
+    if len(some):
         growth = measure_growth(pieces[some], around=around)
         heights[some[change[some] > _most_change(sharpness[some], growth)]] = 0.0
     return heights

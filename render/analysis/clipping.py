@@ -119,26 +119,28 @@ class ClippingGauge:
         begin, end = stretch.core_frames
         self._frames += end - begin
         # Above and below zero alike: the lowest samples, turned over, are tops as well.
-        for sign, all_tops in ((1.0, stretch.highest), (-1.0, -stretch.lowest)):
-            around = np.maximum(_highest_around(all_tops), LOWEST_GAIN)
-            possible = all_tops >= NEAR_PEAK_FRACTION * around
-            possible[:, : stretch.core.start] = False
-            possible[:, stretch.core.stop :] = False
-            for channel, (runs, tops) in enumerate(zip(self._runs, all_tops, strict=True)):
-                highest = np.flatnonzero(possible[channel])
-                self._leaning[channel].append(
-                    self._lean(stretch, channel, sign, highest, tops[highest] >= around[channel, highest])
-                )
-                slots = _piled_up(stretch, channel, sign, highest, tops)
+        all_tops = np.stack([stretch.highest, -stretch.lowest])
+        around = _highest_around(all_tops)
+        possible = all_tops >= np.maximum(NEAR_PEAK_FRACTION * around, LOWEST_GAIN)
+        possible[..., : stretch.core.start] = False
+        possible[..., stretch.core.stop :] = False
+        for side, sign in enumerate((1.0, -1.0)):
+            for channel, (runs, tops) in enumerate(zip(self._runs, all_tops[side], strict=True)):
+                slots = _piled_up(stretch, channel, sign, np.flatnonzero(possible[side, channel]), tops)
                 if len(slots):
                     runs.append(_flat_runs(stretch, channel, sign, slots, tops))
+        self._lean(stretch, possible, possible & (all_tops >= around))
 
-    def _lean(self, stretch: Stretch, channel: int, sign: float, slots: Counts, first: Flags) -> Reals:
-        """Tops that lean among some slots; where there is none among the `first` of them the others are let be."""
-        some = straight_tops(stretch, channel, sign, slots[first], rate_hz=self._rate_hz)
-        if not len(some):
-            return some
-        return straight_tops(stretch, channel, sign, slots, rate_hz=self._rate_hz)
+    def _lean(self, stretch: Stretch, near_peak: Flags, at_peak: Flags) -> None:
+        """Gather tops that lean; where there is none among those at the peak the others are let be."""
+        for among in (at_peak, near_peak):
+            sides, channels, slots = np.nonzero(among)
+            signs = (1 - 2 * sides).astype(np.float32)
+            of_channel, tops = straight_tops(stretch, channels, slots, signs, rate_hz=self._rate_hz)
+            if not len(tops):
+                return
+        for channel, leaning in enumerate(self._leaning):
+            leaning.append(tops[of_channel == channel])
 
     def result(self) -> tuple[Clipping, ...]:
         """Clipping of every channel, as far as the take has been added."""
@@ -198,8 +200,8 @@ def _highest_around(tops: Samples32) -> Samples32:
     while reached < _REACH_SLOTS:
         step = min(reached + 1, _REACH_SLOTS - reached)
         wider = highest.copy()
-        np.maximum(wider[:, step:], highest[:, :-step], out=wider[:, step:])
-        np.maximum(wider[:, :-step], highest[:, step:], out=wider[:, :-step])
+        np.maximum(wider[..., step:], highest[..., :-step], out=wider[..., step:])
+        np.maximum(wider[..., :-step], highest[..., step:], out=wider[..., :-step])
         highest, reached = wider, reached + step
     return highest
 

@@ -36,53 +36,66 @@ there is one straight top in minutes, and each sinks at another rate."""
 COLUMNS = 4  # first frame, frames, signed height, rate per second
 
 
-def straight_tops(stretch: Stretch, channel: int, sign: float, slots: Counts, *, rate_hz: float) -> Reals:
+def straight_tops(
+    stretch: Stretch, channels: Counts, slots: Counts, signs: Samples32, *, rate_hz: float
+) -> tuple[Counts, Reals]:
     """Straight sinking tops among the highest samples of some slots.
 
     Parameters
     ----------
     stretch : Stretch
-    channel : int
-    sign : 1 or -1
-        Above or below zero.
-    slots : int64, shape (slots,)
+    channels, slots : int64, shape (slots,)
+    signs : float32, shape (slots,)
+        1 or -1: above or below zero.
     rate_hz : float
         Sample rate.
 
     Returns
     -------
-    float64, shape (tops, 4)
-        Rows of first frame, frames, signed height, rate per second.
+    int64, shape (tops,), and float64, shape (tops, 4)
+        Channel of each, and rows of first frame, frames, signed height, rate per second.
     """
-    sound, slot = stretch.sound[channel], stretch.slot_frames
-    rows = sound.reshape(-1, slot)[slots]
-    first = slots * slot + (rows.argmax(-1) if sign > 0.0 else rows.argmin(-1))
-    first = first[(first >= stretch.begin + MOST_FRAMES) & (first + 2 * MOST_FRAMES < stretch.end)]
-    first = first[_may_be(sound, sign, first, rate_hz=rate_hz)]
-    if not len(first):
-        return np.zeros((0, COLUMNS))
-    tops = sign * sound[first[:, np.newaxis] + np.arange(-MOST_FRAMES, 2 * MOST_FRAMES)].astype(np.float64)
-    found = []
-    for at, top in zip(first.tolist(), tops, strict=True):
-        judged = _judge(top)
-        if judged is not None:
-            frames, sinking = judged
-            height = float(top[MOST_FRAMES])
-            found.append((stretch.first_frame + at, frames, sign * height, sinking * rate_hz / height))
-    result = np.array(found).reshape(-1, COLUMNS)
-    return result[(result[:, 3] >= SLOWEST_PER_S) & (result[:, 3] <= FASTEST_PER_S)]
+    sound, slot = stretch.sound, stretch.slot_frames
+    rows = sound.reshape(len(sound), -1, slot)[channels, slots]
+    rows *= signs[:, np.newaxis]
+    first = slots * slot + rows.argmax(-1)
+    worth = (first >= stretch.begin + MOST_FRAMES) & (first + 2 * MOST_FRAMES < stretch.end)
+    near = first[:, np.newaxis] + np.array([-4, 0, 2, 4])
+    worth[worth] = _may_be(
+        sound[channels[worth, np.newaxis], near[worth]] * signs[worth, np.newaxis], rate_hz=rate_hz
+    )
+    if not np.any(worth):
+        return channels[:0], np.zeros((0, COLUMNS))
+    channels, first, signs = channels[worth], first[worth], signs[worth]
+    whole = first[:, np.newaxis] + np.arange(-MOST_FRAMES, 2 * MOST_FRAMES)
+    tops = (signs[:, np.newaxis] * sound[channels[:, np.newaxis], whole]).astype(np.float64)
+    result = np.zeros((len(tops), COLUMNS))
+    for row, top in zip(result, tops, strict=True):
+        frames, sinking = _judge(top)
+        row[1], row[3] = frames, sinking * rate_hz / top[MOST_FRAMES]
+    result[:, 0] = stretch.first_frame + first
+    result[:, 2] = signs * tops[:, MOST_FRAMES]
+    good = (result[:, 3] >= SLOWEST_PER_S) & (result[:, 3] <= FASTEST_PER_S)
+    return channels[good], result[good]
 
 
-def _may_be(sound: Samples32, sign: float, first: Counts, *, rate_hz: float) -> Flags:
-    """Whether the first frames of a top sink evenly and slowly: nearly all tops are round, and do not."""
-    top, near, far = (sign * sound[first + after] for after in (0, 2, 4))
-    room = np.maximum(STRAIGHT_FRACTION * top, STRAIGHT_FLOOR)
-    even = np.abs(top - 2.0 * near + far) <= 2.0 * room
-    return np.asarray(even & (top - far <= 1.3 * top * 4.0 * FASTEST_PER_S / rate_hz + room), np.bool_)
+def _may_be(heights: Samples32, *, rate_hz: float) -> Flags:
+    """Whether a top, looked at four frames before, two and four after, rises faster than it sinks, and sinks evenly.
+
+    Nearly all tops are round, and do not.
+    """
+    before, top, near, far = heights.T
+    sunk = top - far
+    slowest, fastest = (4.0 * rate / rate_hz for rate in (0.5 * SLOWEST_PER_S, 1.3 * FASTEST_PER_S))
+    even = np.abs(top - 2.0 * near + far) <= 0.25 * sunk + 2.0 * STRAIGHT_FLOOR
+    rises = top - before >= 1.5 * sunk
+    return np.asarray(
+        even & rises & (sunk >= slowest * top) & (sunk <= fastest * top + STRAIGHT_FLOOR), np.bool_
+    )
 
 
-def _judge(top: Reals) -> tuple[int, float] | None:
-    """Length of the straight part that begins in the middle of a piece, and how far it sinks a frame."""
+def _judge(top: Reals) -> tuple[int, float]:
+    """Length of the straight part that begins in a piece after `MOST_FRAMES`, and how far it sinks a frame; or 0, 0."""
     run = top[MOST_FRAMES:]
     room = max(STRAIGHT_FRACTION * float(run[0]), STRAIGHT_FLOOR)
     sinking, frames = float(run[0] - run[4]) / 4.0, LEAST_FRAMES - 1
@@ -90,7 +103,7 @@ def _judge(top: Reals) -> tuple[int, float] | None:
         off = np.abs(run[0] - sinking * np.arange(MOST_FRAMES) - run[:MOST_FRAMES]) > room
         frames = int(off.argmax()) if off.any() else MOST_FRAMES
         if not LEAST_FRAMES <= frames < MOST_FRAMES:
-            return None
+            return 0, 0.0
         sinking = float(np.polyfit(np.arange(frames), run[:frames], 1)[0]) * -1.0
     place = np.arange(frames)
     line = np.polyfit(place, run[:frames], 1)
@@ -99,7 +112,7 @@ def _judge(top: Reals) -> tuple[int, float] | None:
     left = float(np.polyval(line, -beyond)) - float(top[MOST_FRAMES - beyond])
     right = float(np.polyval(line, frames - 1 + beyond)) - float(run[frames - 1 + beyond])
     if min(left, right) < SPREADS * spread:
-        return None
+        return 0, 0.0
     return frames, sinking
 
 
