@@ -14,13 +14,13 @@ from tests.helpers.hard_sounds import CLEAN, few_bits
 from tests.helpers.rehearsal import Player, hiss, strings, two_sources
 
 RATE_HZ = 48_000
-TAKE_S = 20.0
+TAKE_S = 12.0
 LOW_TUNING = (33, 40, 45, 50, 55, 59)  # A1 E2 A2 D3 G3 B3: notes beside 50 and 60 Hz and their multiples
 PLAYERS = {
-    "slow": Player(notes_per_s=1.0, ring_s=12.0, dynamics_db=15.0, tail_s=5.0),
-    "fast": Player(notes_per_s=10.0, dynamics_db=4.0),
-    "muted": Player(notes_per_s=4.0, ring_s=0.8, held_share=0.1),
-    "low": Player(strings=LOW_TUNING, thumb=2, notes_per_s=3.0),
+    "slow": Player(notes_per_s=1.0, frets=(0, 3), ring_s=12.0, dynamics_db=15.0, tail_s=5.0),
+    "fast": Player(notes_per_s=10.0, frets=(0, 3), dynamics_db=4.0),
+    "muted": Player(notes_per_s=4.0, frets=(0, 3), ring_s=0.8, held_share=0.1),
+    "low": Player(strings=LOW_TUNING, frets=(0, 3), thumb=2, notes_per_s=3.0),
 }
 
 
