@@ -97,7 +97,8 @@ export function plotCurves(plot) {
 let serial = 0;
 
 /**
- * @typedef {{ at: number, heard: boolean, text: string }} End versions whose lines end together, the one heard among them
+ * Versions whose lines end together, and whether the one heard is among them.
+ * @typedef {{ at: number, heard: boolean, text: string }} End
  * @typedef {object} Places
  * @property {number} across
  * @property {number} down
@@ -112,7 +113,8 @@ function places(plot) {
   const down = height - MARGIN.top - MARGIN.bottom;
   const y = (/** @type {number} */ value) => round(MARGIN.top + (down * (high - value)) / (high - low));
   const ends = endsOf(plot, y);
-  const across = width - MARGIN.left - 16 - DIGIT_PX * Math.max(2, ...ends.map(({ heard, text }) => text.length + (heard ? 3 : 0)));
+  const digits = Math.max(2, ...ends.map(({ heard, text }) => text.length + (heard ? 3 : 0)));
+  const across = width - MARGIN.left - 16 - DIGIT_PX * digits;
   const [first, last] = [Math.log(hz[0]), Math.log(hz[hz.length - 1])];
   return {
     across,

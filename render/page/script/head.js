@@ -27,7 +27,8 @@ function lead({ takes, loudness_lufs: loudness, loudness_because: because }) {
   const apart = takes.filter(({ excerpts }) => excerpts.some(unmatchedIn)).map(({ name }) => name);
   const but = apart.length ? `; but not all of ${apart.join(", ")}: see there` : "";
   return (
-    `${counted(takes.length, "take")}, ${each} of each, all at the same loudness, ${number(loudness)}\u00a0LUFS${reason}${but}. ` +
+    `${counted(takes.length, "take")}, ${each} of each, all at the same loudness, ` +
+    `${number(loudness)}\u00a0LUFS${reason}${but}. ` +
     "When you switch, the next version goes on where the last one was."
   );
 }

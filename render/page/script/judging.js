@@ -289,7 +289,8 @@ export class Judging {
     this.keepButton.disabled = !this.draft.kept && values.every((value) => value === null);
     const same = values[0] !== null && values.every((value) => value === values[0]);
     this.warning.textContent = same
-      ? `All have the same ${this.way === "rate" ? "rating" : "rank"}: that says that none is better. Keep it if you mean it.`
+      ? `All have the same ${this.way === "rate" ? "rating" : "rank"}: ` +
+        "that says that none is better. Keep it if you mean it."
       : "";
   }
 

@@ -52,7 +52,12 @@ export function pageKeys(page) {
     ...(page.mode === "tell" ? tell : []),
     { keys: ["ArrowLeft"], shown: "\u2190", does: "back by 1 s; with Shift by 0.1 s", act: step(-1) },
     { keys: ["ArrowRight"], shown: "\u2192", does: "on by 1 s; with Shift by 0.1 s", act: step(1) },
-    { keys: ["Home"], shown: "Home", does: "to the beginning, or that of the passage", act: () => player.moveTo(player.begin()) },
+    {
+      keys: ["Home"],
+      shown: "Home",
+      does: "to the beginning, or that of the passage",
+      act: () => player.moveTo(player.begin()),
+    },
     { keys: ["i"], shown: "I", does: "the passage starts here", act: () => transport.markHere("from") },
     { keys: ["o"], shown: "O", does: "the passage ends here", act: () => transport.markHere("to") },
     { keys: ["u"], shown: "U", does: "no passage", act: () => transport.mark(null) },

@@ -172,8 +172,8 @@ export class Player {
   }
 
   /**
-   * Mark a passage, or none. What plays goes on where it is in the passage; outside of it, it is left alone unless the
-   * passage is repeated. What rests goes to its beginning.
+   * Mark a passage, or none. What plays goes on where it is in the passage; outside of it, it is left alone unless
+   * the passage is repeated. What rests goes to its beginning.
    * @param {Passage | null} passage
    */
   mark(passage) {
