@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
@@ -45,6 +45,7 @@ def test_the_sums_are_those_of_a_finished_file(frames: int) -> None:
     assert meter.true_peak_gain == pytest.approx(true_peak_gain(audio, sample_rate_hz=RATE_HZ), rel=1e-6)
 
 
+@settings(max_examples=25)
 @given(st.lists(st.integers(1, 30_000), min_size=1, max_size=4), st.sampled_from([8000, 11_025]))
 def test_the_figures_do_not_depend_on_the_cuts(lengths: list[int], rate_hz: int) -> None:
     """To the last bit."""
