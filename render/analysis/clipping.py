@@ -275,7 +275,13 @@ def _may_fall(sound: Samples32, sign: float, starts: Counts, lengths: Counts) ->
 def _judge(
     stretch: Stretch, sound: Samples32, sign: float, start: int, stop: int
 ) -> tuple[float, float, float, float] | None:
-    """One run: kept if the sound falls off at once on both sides."""
+    """One run: kept if the sound falls off at once on both sides.
+
+    Where its top is the same to the bit for long, only that counts: the samples beside it are the way up and down.
+    """
+    top = np.flatnonzero(sound[start:stop] == sign * (sign * sound[start:stop]).max())
+    if SURE_FRAMES <= len(top) == top[-1] - top[0] + 1:
+        start, stop = start + int(top[0]), start + int(top[-1]) + 1
     frames = stop - start
     beyond = -(-frames // 2)
     left, right = start - beyond, stop - 1 + beyond
