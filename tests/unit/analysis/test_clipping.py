@@ -99,3 +99,21 @@ def test_clean_sound_is_left_alone(kind: str) -> None:
 def test_noise_is_left_alone(rms: float, bits: int) -> None:
     """Noise has no flat tops."""
     assert _count(few_bits(noise(RATE_HZ * 4, rms=rms), bits=bits)) == 0
+
+
+@pytest.mark.parametrize("bits", [16, 24])
+def test_a_single_top_that_is_flat_to_the_bit(bits: int) -> None:
+    """One loud top among softer ones, cut by half a decibel: found, and as long as it is flat; uncut it is not."""
+    loud = np.exp(-(((np.arange(RATE_HZ) - 24_000) / 2_000.0) ** 2))
+    wave = 0.8 * loud * np.cos(2.0 * np.pi * 50.0 * (np.arange(RATE_HZ) - 24_000) / RATE_HZ)
+    height = 0.8 * 10.0 ** (-0.5 / 20.0)
+    steps = 2.0 ** (bits - 1)
+    for cut, expected in ((height, 1), (1.0, 0)):
+        audio = np.round(np.minimum(wave, cut) * steps) / steps
+        (found,) = measure_clipping(audio[:, np.newaxis].astype(np.float32), sample_rate_hz=RATE_HZ)
+        assert found.count == expected
+    flat = np.count_nonzero(wave > height)
+    (found,) = measure_clipping(
+        np.minimum(wave, height)[:, np.newaxis].astype(np.float32), sample_rate_hz=RATE_HZ
+    )
+    assert abs(found.longest_frames - flat) <= 2
