@@ -1,20 +1,21 @@
 """Takes of one session against each other, and the two sources of one take: another guitar, a swap, a dead source.
 
-Beside the chain, before anything is mixed; read from third octaves (`bands`). What tells a guitar and how it is rigged
-is the ratio of its two sources band by band: the piece played changes both alike.
+Beside the chain, before anything is mixed. Takes are compared by the ratio of their two sources in narrow cells
+(`profile`), each cell by the yardstick of its session; a dead source is told from third octaves (`bands`).
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from render.analysis.bands import Bands
-from render.analysis.noise import noise_from_bands, playing_windows
+from render.analysis.noise import playing_windows
+from render.analysis.profile import Profile
 from render.audio.array import Reals
 from render.units import db_from_power
 
@@ -22,11 +23,30 @@ FEWEST_TAKES = 4
 """With three takes one that differs from two may as well be the only one that is right."""
 
 FAR_DB = 3.0
-"""Spread of the ratio of two takes on different guitars. Takes on one guitar in other keys, registers and with a capo
-stay near 2 dB. The spectrum of a single source is no help: another register moves it as far as another guitar."""
+"""Distance of two takes on different guitars, where no session says what is usual. Takes on one guitar in other keys,
+registers and with a capo lie 1 to 2 dB from the nearest of their session."""
 
-CLEARLY = 2.2
+FAR = 1.4
+"""Distance of two takes on different guitars, in units of what is to be expected in a session. Takes on one guitar stay
+below 1.1 from their nearest: also a percussive one among quiet ones, or one with the microphone moved a little."""
+
+CLEARLY = 1.8
 """A take must be so much farther from most of the session than takes, in the middle, from their nearest."""
+
+BLUR_DB = 0.7
+"""Least difference to be expected in a cell: other notes lie elsewhere in it."""
+
+DISAGREEMENT = 0.7
+"""This share of what the disagreement of the sources may do to their ratio is taken off a difference."""
+
+POWER = 3.0
+"""Of the mean over the cells: few far out, a resonance that lies elsewhere, count for more than many a little off."""
+
+FARTHEST = 5.0
+"""No cell counts as more than so many times what is expected: a tone beside the music is no guitar."""
+
+MIRRORED = 0.5
+"""With its sources exchanged, a take that is told as such comes at least so much nearer to its session."""
 
 DEAD_DB = 40.0
 """So far below the other a source is dead: made as loud, it would bring crosstalk and the converter's noise."""
@@ -34,58 +54,104 @@ DEAD_DB = 40.0
 FOLLOWS_DB = 3.0
 """A source whose every band rises by less when the other begins to play hears nothing of it."""
 
-_BANDS_HZ = (75.0, 8500.0)
-_FEWEST_BANDS = 8
+_FEWEST_CELLS = 16
+_SHRINK_TAKES = 1.0  # a spread seen in few takes is taken for less
+_NEARBY = np.array([0.1, 0.2, 0.4, 0.2, 0.1])
 _SILENT = 1e-16
 
 
+def distance_db(one: Profile, other: Profile) -> float:
+    """How far two takes lie apart; not-a-number where they have too little in common.
+
+    The spread over the cells of the difference of their ratios: gains do not count, cells in which the sources hold
+    the same count for more, and what their disagreement may explain is no distance.
+    """
+    left_db, weight = _left_db(one, _Stack.of([other]), np.ones((1, len(one.ratio_db))))
+    return float(np.sqrt(np.average(left_db[0] ** 2, weights=weight[0]))) if weight.any() else math.nan
+
+
 @dataclass(frozen=True, eq=False)
-class Profile:
-    """Long-term spectrum of the playing in both sources, noise taken off.
+class _Stack:
+    """Profiles of several takes, arrays of shape (takes, cells)."""
+
+    ratio_db: Reals
+    coherence: Reals
+    doubt_db: Reals
+    scatter: Reals  # squared
+
+    @classmethod
+    def of(cls, profiles: Sequence[Profile]) -> _Stack:
+        return cls(
+            np.array([one.ratio_db for one in profiles]),
+            np.array([one.coherence for one in profiles]),
+            np.array([one.doubt_db for one in profiles]),
+            np.array([one.scatter_db**2 for one in profiles]),
+        )
+
+
+def _left_db(one: Profile, others: _Stack, expected: Reals) -> tuple[Reals, Reals]:
+    """Difference of the ratios of one take and each of some, a gain taken off, and the weight of each cell.
+
+    `expected` is a variance; all of shape (takes, cells), the weights 0 for two takes with too little in common.
+    """
+    told = np.isfinite(others.ratio_db) & np.isfinite(one.ratio_db)
+    weight = np.where(told, np.sqrt(one.coherence * others.coherence), 0.0)
+    weight[np.count_nonzero(told, axis=1) < _FEWEST_CELLS] = 0.0
+    difference_db = np.where(told, one.ratio_db - others.ratio_db, 0.0)
+    sure = weight / expected
+    gain_db = (sure * difference_db).sum(axis=1) / np.maximum(sure.sum(axis=1), _SILENT)
+    left_db = np.abs(difference_db - gain_db[:, np.newaxis])
+    return np.maximum(left_db - DISAGREEMENT * (one.doubt_db + others.doubt_db), 0.0), weight
+
+
+def _apart(one: Profile, others: _Stack, expected: Reals) -> Reals:
+    """Distance of one take to each of some in units of what is expected; infinite where it cannot be told."""
+    left_db, weight = _left_db(one, others, expected)
+    far = np.minimum(left_db / np.sqrt(expected), FARTHEST) ** POWER
+    total = weight.sum(axis=1)
+    mean = (weight * far).sum(axis=1) / np.maximum(total, _SILENT)
+    return np.where(total > 0.0, mean ** (1.0 / POWER), np.inf)
+
+
+@dataclass(frozen=True, eq=False)
+class _Yardstick:
+    """What the takes of a session let expect, variances of shape (cells,).
 
     Attributes
     ----------
-    centre_hz : float64, shape (bands,)
-    level_dbfs : float64, shape (2, bands)
-        Not-a-number where the playing does not stand 6 dB over the noise.
+    within : float64
+        Of the ratio from stretch to stretch of a take, in the middle take.
+    between : float64
+        Of the ratio from take to take. By medians: a few strangers do not move it.
     """
 
-    centre_hz: Reals
-    level_dbfs: Reals
+    within: Reals
+    between: Reals
 
-    @property
-    def ratio_db(self) -> Reals:
-        """Source 2 over source 1."""
-        return np.asarray(self.level_dbfs[1] - self.level_dbfs[0], dtype=np.float64)
+    @classmethod
+    def of(cls, takes: _Stack) -> _Yardstick:
+        heard = np.isfinite(takes.ratio_db).any(axis=0)
+        ratio_db = np.where(heard, takes.ratio_db, 0.0)
+        for _ in range(2):
+            middle_db = np.nanmedian(ratio_db, axis=0)
+            ratio_db = ratio_db - np.nanmedian(ratio_db - middle_db, axis=1)[:, np.newaxis]
+        spread_db = 1.4826 * np.nanmedian(np.abs(ratio_db - np.nanmedian(ratio_db, axis=0)), axis=0)
+        count = len(ratio_db)
+        return cls(
+            _smoothed(np.median(takes.scatter, axis=0)),
+            _smoothed(spread_db**2) * count / (count + _SHRINK_TAKES),
+        )
 
-
-def profile_from_bands(bands: Bands) -> Profile:
-    """Long-term spectrum of a take of two sources, over the windows in which it is played."""
-    inside = (bands.centre_hz >= _BANDS_HZ[0]) & (bands.centre_hz <= _BANDS_HZ[1])
-    power = bands.power[..., inside].astype(np.float64)
-    level = np.full((2, int(inside.sum())), np.nan)
-    whole = bands.total.sum(axis=1).astype(np.float64)
-    playing = playing_windows(whole)
-    if playing.any():
-        for channel, noise in enumerate(noise_from_bands(bands)):
-            floor = 10.0 ** (noise.band_dbfs[inside] / 10.0) if noise.settled else np.zeros(level.shape[1])
-            mean = power[playing, channel].mean(axis=0)
-            told = (mean > 4.0 * floor) & (mean > _SILENT)
-            level[channel, told] = 10.0 * np.log10((mean - floor)[told])
-    return Profile(centre_hz=bands.centre_hz[inside], level_dbfs=level)
+    def expected(self, one: Profile, others: _Stack) -> Reals:
+        """Variance to be expected between one take and each of some."""
+        within = np.maximum(np.maximum(one.scatter_db**2, others.scatter), self.within)
+        return np.asarray(BLUR_DB**2 + within + self.between, np.float64)
 
 
-def distance_db(one: Profile, other: Profile) -> float:
-    """How far two takes lie apart; not-a-number where they have too few bands in common.
-
-    The standard deviation over the bands of the difference of their ratios: gains do not count.
-    """
-    return _spread(one.ratio_db - other.ratio_db)
-
-
-def _spread(difference_db: Reals) -> float:
-    told = difference_db[np.isfinite(difference_db)]
-    return float(np.std(told)) if len(told) >= _FEWEST_BANDS else math.nan
+def _smoothed(values: Reals) -> Reals:
+    """Each cell with its neighbours."""
+    padded = np.pad(values, len(_NEARBY) // 2, mode="edge")
+    return np.asarray(np.convolve(padded, _NEARBY, "valid"), np.float64)
 
 
 @dataclass(frozen=True)
@@ -106,6 +172,8 @@ class Likeness:
         0 to 1, of whichever of the two is true.
     fellows : int
         How many takes are as it is, if either is true.
+    apart, crossed : float
+        Distance to the nearest take in units of what the session lets expect, as it is and with its sources exchanged.
     """
 
     nearest_db: float
@@ -114,62 +182,80 @@ class Likeness:
     mirrored: bool = False
     sureness: float = 0.0
     fellows: int = 0
+    apart: float = math.nan
+    crossed: float = math.nan
 
 
 def compare_takes(profiles: Sequence[Profile]) -> tuple[Likeness, ...]:
     """Which takes of a session are not like most of it.
 
-    Takes belong together if they are near each other (`FAR_DB`), or both near a third. A take is a stranger if more
-    than half of the session, and three takes at least, belong together without it.
+    Takes belong together if they are near each other (`FAR`), or both near a third. A take is a stranger if more than
+    half of the session, and three takes at least, belong together without it.
     """
-    count = len(profiles)
-    apart = np.full((count, count), np.nan)
-    for a in range(count):
-        for b in range(count):
-            if a != b:
-                apart[a, b] = distance_db(profiles[a], profiles[b])
-    nearest = np.array([np.nanmin(row) if np.isfinite(row).any() else math.nan for row in apart])
-    groups = _groups(apart)
-    known = np.isfinite(nearest)
-    sizes = np.array([np.count_nonzero(groups[known] == group) for group in groups])
-    enough = max(FEWEST_TAKES - 1, np.count_nonzero(known) // 2 + 1)
-    most = known & (sizes >= enough)
-    found = []
-    for at in range(count):
-        usual = np.delete(nearest, at)[np.delete(known, at)]
-        usual_db = float(np.median(usual)) if len(usual) else math.nan
-        if not known[at] or most[at] or not most.any():
-            found.append(Likeness(float(nearest[at]), usual_db))
-        else:
-            others = [one for one, there in zip(profiles, most, strict=True) if there]
-            found.append(_stranger(profiles[at], others, usual_db, fellows=int(sizes[at]) - 1))
+    known = [
+        at for at, one in enumerate(profiles) if np.count_nonzero(np.isfinite(one.ratio_db)) >= _FEWEST_CELLS
+    ]
+    found = [Likeness(math.nan, math.nan)] * len(profiles)
+    if len(known) < 2:
+        return tuple(found)
+    told = _compare([profiles[at] for at in known])
+    for at, one in zip(known, told, strict=True):
+        found[at] = one
     return tuple(found)
 
 
+def _compare(takes: Sequence[Profile]) -> list[Likeness]:
+    """The same for takes that all have a profile."""
+    stack = _Stack.of(takes)
+    yardstick = _Yardstick.of(stack)
+    apart, crossed = (
+        np.array([_apart(one, stack, yardstick.expected(one, stack)) for one in turned])
+        for turned in (takes, [one.mirrored for one in takes])
+    )
+    np.fill_diagonal(apart, np.inf)
+    np.fill_diagonal(crossed, np.inf)
+    groups = _groups(apart)
+    sizes = np.array([np.count_nonzero(groups == group) for group in groups])
+    most = sizes >= max(FEWEST_TAKES - 1, len(takes) // 2 + 1)
+    among = most if most.any() else np.ones(len(takes), np.bool_)
+    nearest = np.where(among, apart, np.inf).min(axis=1)
+    at_nearest = np.where(among, apart, np.inf).argmin(axis=1)
+    nearest_db = np.array(
+        [distance_db(one, takes[at]) if np.isfinite(far) else math.nan
+         for one, at, far in zip(takes, at_nearest, nearest, strict=True)]
+    )  # fmt: skip
+    found = []
+    for at in range(len(takes)):
+        others = among & (np.arange(len(takes)) != at) & np.isfinite(nearest)
+        usual, usual_db = (
+            float(np.median(each[others])) if others.any() else math.nan for each in (nearest, nearest_db)
+        )
+        likeness = Likeness(
+            float(nearest_db[at]),
+            usual_db,
+            apart=float(nearest[at]),
+            crossed=float(np.min(crossed[at, others], initial=np.inf)),
+        )
+        bound = max(FAR, CLEARLY * usual)
+        if most.any() and not most[at] and math.isfinite(nearest[at]) and nearest[at] >= bound:
+            mirrored = likeness.crossed <= MIRRORED * likeness.apart
+            likeness = replace(
+                likeness,
+                other_guitar=not mirrored,
+                mirrored=mirrored,
+                sureness=round(min(1.0, 0.5 * likeness.apart / bound), 2),
+                fellows=int(sizes[at]) - 1,
+            )
+        found.append(likeness)
+    return found
+
+
 def _groups(apart: Reals) -> NDArray[np.int64]:
-    """Number of the group of each take: takes less than `FAR_DB` apart are in one."""
+    """Number of the group of each take: takes less than `FAR` apart are in one."""
     groups = np.arange(len(apart))
-    for a, b in np.argwhere(np.nan_to_num(apart, nan=np.inf) < FAR_DB):
+    for a, b in np.argwhere(apart < FAR):
         groups[groups == groups[b]] = groups[a]
     return groups
-
-
-def _stranger(one: Profile, others: Sequence[Profile], usual_db: float, *, fellows: int) -> Likeness:
-    """A take that does not belong to most of the session: what it is, if it is far enough to be sure."""
-    here = _least([distance_db(one, other) for other in others])
-    near = max(usual_db, 0.4 * FAR_DB)
-    if not math.isfinite(here) or here < max(FAR_DB, CLEARLY * near):
-        return Likeness(here, usual_db)
-    turned = Profile(centre_hz=one.centre_hz, level_dbfs=one.level_dbfs[::-1])
-    crossed = _least([distance_db(turned, other) for other in others])
-    mirrored = crossed <= max(near, 0.5 * here)
-    sureness = round(min(1.0, 0.5 * here / (CLEARLY * near)), 2)
-    return Likeness(here, usual_db, not mirrored, mirrored, sureness, fellows)
-
-
-def _least(values: Sequence[float]) -> float:
-    """Least of the finite ones; infinity if there are none."""
-    return min((value for value in values if math.isfinite(value)), default=math.inf)
 
 
 @dataclass(frozen=True)

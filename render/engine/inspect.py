@@ -26,9 +26,10 @@ from render.analysis.envelope import EnvelopeGauge, ToneGauge
 from render.analysis.frames import Spectra, SpectralFrames
 from render.analysis.hum import Hum, HumGauge
 from render.analysis.levels import LevelCurve, LevelGauge, Levels
-from render.analysis.likeness import Life, Profile, life_from_bands, profile_from_bands
+from render.analysis.likeness import Life, life_from_bands
 from render.analysis.low_band import LowFrames
 from render.analysis.noise import Noise, noise_from_bands
+from render.analysis.profile import Profile, profile_from_cross
 from render.analysis.stretches import Stretch, Stretches
 from render.audio.array import AnySamples
 from render.audio.read import TakeInfo, TakeReader
@@ -77,7 +78,7 @@ class Inspection:
         Of each source against the other.
     ends : Ends
     profile : Profile
-        Long-term spectrum of the playing, by which takes of a session are compared.
+        Ratio of the sources in narrow cells, by which takes of a session are compared.
     bands : Bands
         Third octaves over time.
     """
@@ -148,6 +149,7 @@ class Inspector:
             self._add_stretch(stretch)
         self._add_spectra(self._windows.finish())
         bands = self._bands.result()
+        noise = noise_from_bands(bands)
         hum = self._hum.result()
         hum_hz = tuple(line.frequency_hz for of in hum for line in of.lines)
         corners = round(CORNER_S * self._info.sample_rate_hz)
@@ -163,7 +165,7 @@ class Inspector:
             clipping,
             self._dropouts.result(),
             clicks,
-            noise_from_bands(bands),
+            noise,
             hum,
             life_from_bands(bands),
             strict=True,
@@ -180,7 +182,7 @@ class Inspector:
                 self._boom.result(source=1, without_hz=hum_hz),
             ),
             ends=find_ends(self._envelope.result(), bands, self._tones.result()),
-            profile=profile_from_bands(bands),
+            profile=profile_from_cross(self._alignment.cross(), noise),
             bands=bands,
         )
 

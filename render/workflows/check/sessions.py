@@ -6,7 +6,7 @@ import math
 import statistics
 from collections.abc import Sequence
 
-from render.analysis.likeness import FEWEST_TAKES, compare_takes
+from render.analysis.likeness import FAR, FEWEST_TAKES, Likeness, compare_takes
 from render.engine.inspect import Inspection
 from render.engine.meet import RELIABLE_S
 from render.workflows.check.findings import Finding
@@ -15,6 +15,15 @@ OUT_OF_LINE_MS = 1.0
 """A microphone that was moved within the body changes this by some tenths."""
 
 SCATTERED_MS = 0.2
+
+TURNED_MS = 0.3
+"""From a delay of this on its sign is worth something: a microphone moved by 10 cm comes to it."""
+
+TURNED_FRACTION = 0.25
+"""A delay that is within this share of the session's, or of the same turned over, is one of the two."""
+
+SURE_BY_DELAY = 0.8
+"""Sureness of a swap that delay and spectra both tell, and neither alone surely."""
 
 
 def findings_of_session(inspections: Sequence[Inspection | None]) -> list[list[Finding]]:
@@ -36,44 +45,58 @@ def findings_of_session(inspections: Sequence[Inspection | None]) -> list[list[F
         if inspection is not None and not any(source.life.dead for source in inspection.sources)
     ]
     found: list[list[Finding]] = [[] for _ in inspections]
-    for (index, _), like in zip(there, compare_takes([it.profile for _, it in there]), strict=True):
-        figures = {
-            "distance_db": _finite(like.nearest_db),
-            "usual_distance_db": _finite(like.usual_db),
-            "sureness": like.sureness,
-        }
-        if like.mirrored:
-            found[index].append(
-                Finding(
-                    "swapped",
-                    "warning",
-                    f"the two channels are probably exchanged: the other way round this take is like the others "
-                    f"(sure to {100 * like.sureness:.0f} %)",
-                    "look at the plugs; exchange the two channel numbers in a copy of the recipe for this take",
-                    figures=figures,
-                )
-            )
-        elif like.other_guitar:
-            found[index].append(
-                Finding(
-                    "other-guitar",
-                    # several takes on a second guitar are no mistake
-                    "note" if like.fellows else "warning",
-                    f"another guitar than in {'most' if like.fellows else 'the other'} takes, it seems: "
-                    f"{like.nearest_db:.1f} dB from the nearest; {like.usual_db:.1f} dB is usual here",
-                    "another guitar, or another setting of its preamp? Then it needs a recipe of its own",
-                    figures=figures,
-                )
-            )
+    likenesses = compare_takes([it.profile for _, it in there])
+    turned = _turned_delays(inspections)
+    for (index, _), like in zip(there, likenesses, strict=True):
+        finding = _of_take(like, turned.get(index))
+        if finding is not None:
+            found[index].append(finding)
     for index, late in _out_of_line(inspections):
         if not any(finding.kind == "swapped" for finding in found[index]):
             found[index].append(late)
     return found
 
 
-def _out_of_line(inspections: Sequence[Inspection | None]) -> list[tuple[int, Finding]]:
-    """Takes whose sources lie apart by another time than those of the other takes."""
-    known = [
+def _of_take(like: Likeness, turned: bool | None) -> Finding | None:
+    """Another guitar or a swap.
+
+    `turned`: whether the delay between the sources is that of the other takes turned over (True) or theirs (False);
+    None where it does not tell.
+    """
+    figures = {
+        "distance_db": _finite(like.nearest_db),
+        "usual_distance_db": _finite(like.usual_db),
+        "sureness": like.sureness,
+    }
+    by_spectra = like.mirrored and turned is not False
+    # the other way round it comes nearer, and near enough: what flat ratios leave open the delay settles
+    by_delay = turned is True and like.crossed < min(FAR, like.apart)
+    if by_spectra or by_delay:
+        sureness = max(like.sureness if by_spectra else 0.0, SURE_BY_DELAY if by_delay else 0.0)
+        return Finding(
+            "swapped",
+            "warning",
+            f"the two channels are probably exchanged: the other way round this take is like the others "
+            f"(sure to {100 * sureness:.0f} %)",
+            "look at the plugs; exchange the two channel numbers in a copy of the recipe for this take",
+            figures=figures | {"sureness": sureness},
+        )
+    if like.other_guitar or like.mirrored:
+        return Finding(
+            "other-guitar",
+            # several takes on a second guitar are no mistake
+            "note" if like.fellows else "warning",
+            f"another guitar than in {'most' if like.fellows else 'the other'} takes, it seems: "
+            f"{like.nearest_db:.1f} dB from the nearest; {like.usual_db:.1f} dB is usual here",
+            "another guitar, or another setting of its preamp? Then it needs a recipe of its own",
+            figures=figures,
+        )
+    return None
+
+
+def _known_delays(inspections: Sequence[Inspection | None]) -> list[tuple[int, float, float]]:
+    """Of takes whose delay is reliable: their index, delay and uncertainty in ms."""
+    return [
         (index, 1000.0 * it.alignment.delay_s, 1000.0 * it.alignment.uncertainty_s)
         for index, it in enumerate(inspections)
         if it is not None
@@ -81,6 +104,31 @@ def _out_of_line(inspections: Sequence[Inspection | None]) -> list[tuple[int, Fi
         and it.alignment.uncertainty_s is not None
         and it.alignment.uncertainty_s <= RELIABLE_S
     ]
+
+
+def _turned_delays(inspections: Sequence[Inspection | None]) -> dict[int, bool]:
+    """Takes whose delay is that of most others turned over, or theirs; those that are neither are left out."""
+    known = _known_delays(inspections)
+    if len(known) < FEWEST_TAKES:
+        return {}
+    turned = {}
+    for index, delay_ms, uncertainty_ms in known:
+        others_ms = [other_ms for other, other_ms, _ in known if other != index]
+        usual_ms = statistics.median(others_ms)
+        near = max(TURNED_FRACTION * abs(usual_ms), uncertainty_ms)
+        alike = sum(abs(other_ms - usual_ms) <= near for other_ms in others_ms)
+        if abs(usual_ms) < TURNED_MS or 2 * alike <= len(others_ms) or near > 0.5 * abs(usual_ms):
+            continue
+        if abs(delay_ms + usual_ms) <= near:
+            turned[index] = True
+        elif abs(delay_ms - usual_ms) <= near:
+            turned[index] = False
+    return turned
+
+
+def _out_of_line(inspections: Sequence[Inspection | None]) -> list[tuple[int, Finding]]:
+    """Takes whose sources lie apart by another time than those of the other takes."""
+    known = _known_delays(inspections)
     if len(known) < FEWEST_TAKES:
         return []
     middle_ms = statistics.median(delay_ms for _, delay_ms, _ in known)

@@ -1,0 +1,139 @@
+"""What is told of takes among those of their session: another guitar, exchanged channels, another delay."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from render.analysis.profile import Profile
+from render.engine.inspect import Inspection, inspect_take
+from render.session.takes import Take
+from render.workflows.check.sessions import findings_of_session
+from tests.helpers.rehearsal import Body, hiss, strings, two_sources
+from tests.helpers.sessions import write_take
+
+RATE_HZ = 16_000
+ONE = Body(
+    modes=((104.0, 10.0, 10.0), (196.0, 12.0, 8.0), (410.0, 9.0, 5.0), (900.0, 8.0, -5.0)), delay_ms=1.4
+)
+OTHER = Body(modes=((119.0, 9.0, 4.0), (171.0, 10.0, 10.0), (330.0, 7.0, 7.0)), delay_ms=1.4)
+
+
+def _inspected(folder: Path, number: int, body: Body = ONE) -> Inspection:
+    sound = strings(12.0, sample_rate_hz=RATE_HZ, seed=number)
+    take = two_sources(sound, sample_rate_hz=RATE_HZ, body=body)
+    path = folder / f"{number}.wav"
+    write_take(
+        path,
+        audio=take + hiss(len(take), sample_rate_hz=RATE_HZ, seed=number),
+        sample_rate_hz=RATE_HZ,
+    )
+    return inspect_take(Take((path,), path.stem), channels=(1, 2))
+
+
+@pytest.fixture(scope="module")
+def session(tmp_path_factory: pytest.TempPathFactory) -> list[Inspection]:
+    """Five takes of one guitar whose microphone hears 1.4 ms later."""
+    folder = tmp_path_factory.mktemp("session")
+    return [_inspected(folder, number) for number in range(1, 6)]
+
+
+@pytest.fixture(scope="module")
+def stranger(tmp_path_factory: pytest.TempPathFactory) -> Inspection:
+    """A take of another guitar."""
+    return _inspected(tmp_path_factory.mktemp("stranger"), 6, OTHER)
+
+
+def _turned(inspection: Inspection, *, ratio: bool = True, delay: bool = True) -> Inspection:
+    """As if the channels had been exchanged: in its spectra, in its delay, or in both."""
+    delay_s = inspection.alignment.delay_s
+    assert delay_s is not None
+    return replace(
+        inspection,
+        profile=inspection.profile.mirrored if ratio else inspection.profile,
+        alignment=replace(inspection.alignment, delay_s=-delay_s if delay else delay_s),
+    )
+
+
+def _flat(inspection: Inspection) -> Inspection:
+    """The same with two sources that sound nearly alike: hardly a ratio to go by."""
+    profile = inspection.profile
+    return replace(inspection, profile=replace(profile, ratio_db=0.1 * profile.ratio_db))
+
+
+def _delayed(inspection: Inspection, delay_ms: float) -> Inspection:
+    return replace(inspection, alignment=replace(inspection.alignment, delay_s=0.001 * delay_ms))
+
+
+def _kinds(inspections: list[Inspection | None]) -> list[list[str]]:
+    return [[finding.kind for finding in found] for found in findings_of_session(inspections)]
+
+
+def test_a_session_of_one_guitar(session: list[Inspection]) -> None:
+    """Nothing is told; nor of one take alone, of a take that could not be read, or of none."""
+    assert _kinds([*session, None]) == [[]] * 6
+    assert _kinds([session[0]]) == [[]]
+    assert _kinds([None, None]) == [[], []]
+    assert _kinds([]) == []
+
+
+def test_another_guitar_is_told_with_its_figures(session: list[Inspection], stranger: Inspection) -> None:
+    """One take is a warning, several of the same guitar are a note; distances are in the text and in the figures."""
+    found = findings_of_session([*session, stranger])
+    assert [len(one) for one in found] == [0] * 5 + [1]
+    (finding,) = found[5]
+    assert (finding.kind, finding.severity) == ("other-guitar", "warning")
+    assert f"{finding.figures['distance_db']:.1f} dB from the nearest" in finding.text
+    several = findings_of_session([*session, stranger, stranger])
+    assert [finding.severity for found in several[5:] for finding in found] == ["note", "note"]
+
+
+@pytest.mark.parametrize("flat", [False, True])
+def test_exchanged_channels_are_one_finding(session: list[Inspection], *, flat: bool) -> None:
+    """Sources 1.4 ms apart: a swap and no drift, told by spectra, or by the delay where spectra leave it open."""
+    takes = [_flat(take) for take in session] if flat else session
+    found = findings_of_session([*takes[:4], _turned(takes[4])])
+    assert [[finding.kind for finding in one] for one in found] == [[], [], [], [], ["swapped"]]
+    sureness = found[4][0].figures["sureness"]
+    assert isinstance(sureness, float)
+    assert 0.5 <= sureness <= 1.0
+
+
+def test_several_exchanged_takes(session: list[Inspection]) -> None:
+    """Each is told."""
+    assert _kinds([*session[:3], *map(_turned, session[3:])]) == [[], [], [], ["swapped"], ["swapped"]]
+
+
+def test_a_delay_turned_over_alone_is_no_swap(session: list[Inspection]) -> None:
+    """The spectra fit as they are: then it is the delay that differs."""
+    assert _kinds([*session[:4], _turned(session[4], ratio=False)]) == [[], [], [], [], ["drift"]]
+
+
+def test_a_delay_that_is_not_turned_over_speaks_against_a_swap(session: list[Inspection]) -> None:
+    """Spectra mirrored and the delay of the others: some other guitar."""
+    assert _kinds([*session[:4], _turned(session[4], delay=False)]) == [[], [], [], [], ["other-guitar"]]
+
+
+def test_a_track_that_was_moved(session: list[Inspection]) -> None:
+    """More than a millisecond is told as such, some tenths are not."""
+    delay_s = session[4].alignment.delay_s
+    assert delay_s is not None
+    moved_ms = 1000.0 * delay_s
+    assert _kinds([*session[:4], _delayed(session[4], moved_ms + 1.6)]) == [[], [], [], [], ["drift"]]
+    assert _kinds([*session[:4], _delayed(session[4], moved_ms - 0.4)]) == [[]] * 5
+
+
+@pytest.mark.parametrize("usual_ms", [0.1, 0.25])
+def test_the_sign_of_a_short_delay_says_nothing(session: list[Inspection], usual_ms: float) -> None:
+    """A tenth this way or that is the place of the microphone: no swap of two sources that sound nearly alike."""
+    takes: list[Inspection | None] = [_delayed(_flat(take), usual_ms) for take in session[:4]]
+    assert _kinds([*takes, _delayed(_flat(session[4]), -usual_ms)]) == [[]] * 5
+
+
+def test_silent_takes_are_compared_with_nothing(session: list[Inspection]) -> None:
+    """A profile that tells nothing."""
+    nothing = Profile(*(np.full(len(session[0].profile.ratio_db), value) for value in (np.nan, 0.0, 0.0)))
+    assert _kinds([*session, replace(session[0], profile=nothing)]) == [[]] * 6
