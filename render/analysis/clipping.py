@@ -12,8 +12,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from render.analysis.ceiling import Ceiling
 from render.analysis.stretches import Counts, Flags, Stretch, count_true, each_stretch
-from render.analysis.tilted import agreeing, straight_tops
+from render.analysis.tilted import HIGH_FRACTION, agreeing, straight_tops
 from render.audio.array import AnySamples, Reals, Samples32
 from render.units import db_from_gain
 
@@ -113,6 +114,8 @@ class ClippingGauge:
         self._frames = 0
         self._runs: list[list[Reals]] = [[np.zeros((0, _COLUMNS))] for _ in range(channels)]
         self._leaning: list[list[Reals]] = [[np.zeros((0, _COLUMNS))] for _ in range(channels)]
+        self._highest = np.zeros(channels, np.float32)
+        self._ceilings = [Ceiling() for _ in range(channels)]
 
     def add(self, stretch: Stretch) -> None:
         """Take the next stretch."""
@@ -129,33 +132,41 @@ class ClippingGauge:
                 slots = _piled_up(stretch, channel, sign, np.flatnonzero(possible[side, channel]), tops)
                 if len(slots):
                     runs.append(_flat_runs(stretch, channel, sign, slots, tops))
-        self._lean(stretch, possible, possible & (all_tops >= around))
+        tops = np.where(possible, all_tops, 0.0)
+        for channel, ceiling in enumerate(self._ceilings):
+            ceiling.add(stretch, channel, tops[:, channel])
+        self._lean(stretch, all_tops)
 
-    def _lean(self, stretch: Stretch, near_peak: Flags, at_peak: Flags) -> None:
-        """Gather tops that lean; where there is none among those at the peak the others are let be."""
-        for among in (at_peak, near_peak):
-            sides, channels, slots = np.nonzero(among)
-            signs = (1 - 2 * sides).astype(np.float32)
-            of_channel, tops = straight_tops(stretch, channels, slots, signs, rate_hz=self._rate_hz)
-            if not len(tops):
-                return
+    def _lean(self, stretch: Stretch, all_tops: Samples32) -> None:
+        """Gather tops that lean."""
+        core = all_tops[..., stretch.core]
+        self._highest = np.maximum(self._highest, core.max((0, 2)))
+        least = np.maximum(np.float32(HIGH_FRACTION) * self._highest, np.float32(LOWEST_GAIN))
+        sides, channels, slots = np.nonzero(core >= least[:, np.newaxis])
+        signs = (1 - 2 * sides).astype(np.float32)
+        slots += stretch.core.start
+        of_channel, tops = straight_tops(stretch, channels, slots, signs, least=least, rate_hz=self._rate_hz)
         for channel, leaning in enumerate(self._leaning):
             leaning.append(tops[of_channel == channel])
 
     def result(self) -> tuple[Clipping, ...]:
         """Clipping of every channel, as far as the take has been added."""
         return tuple(
-            self._sum_up(np.concatenate(runs), agreeing(np.concatenate(leaning)))
-            for runs, leaning in zip(self._runs, self._leaning, strict=True)
+            self._sum_up(
+                np.concatenate(self._runs[channel]),
+                agreeing(np.concatenate(self._leaning[channel])),
+                self._ceilings[channel].clipped(),
+            )
+            for channel in range(len(self._runs))
         )
 
-    def _sum_up(self, runs: Reals, leaning: Reals) -> Clipping:
+    def _sum_up(self, runs: Reals, leaning: Reals, short: Reals) -> Clipping:
         runs = runs[np.argsort(runs[:, 0], kind="stable")]
         sure = (runs[:, 1] >= SURE_FRAMES) & (runs[:, 3] >= SURE_SPREADS)
         for side in (1.0, -1.0):
             some = np.flatnonzero(np.sign(runs[:, 2]) == side)
             sure[some] |= _have_company(runs[some], NEARBY_S * self._rate_hz)
-        runs = runs[sure] if np.any(sure) else leaning
+        runs = _with(runs[sure], short) if len(short) or np.any(sure) else leaning
         minutes = self._frames / self._rate_hz / 60.0
         return Clipping(
             count=len(runs),
@@ -181,6 +192,16 @@ def _have_company(runs: Reals, nearby_frames: float) -> Flags:
         company[:-apart] |= alike
         company[apart:] |= alike
     return company
+
+
+def _with(runs: Reals, short: Reals) -> Reals:
+    """Runs and short tops in order, without those that are part of a run."""
+    at = np.searchsorted(runs[:, 0], short[:, 0], side="right") - 1
+    apart = np.ones(len(short), bool)
+    if len(runs):
+        apart = (at < 0) | (short[:, 0] >= runs[at, 0] + runs[at, 1])
+    runs = np.concatenate([runs, short[apart]])
+    return runs[np.argsort(runs[:, 0], kind="stable")]
 
 
 def _median_height(runs: Reals) -> float:
@@ -211,9 +232,11 @@ def _piled_up(stretch: Stretch, channel: int, sign: float, slots: Counts, tops: 
     sound = stretch.sound[channel].reshape(-1, stretch.slot_frames)
     flat = _count_above(sound[slots], tops[slots] - _tolerance(tops[slots]), sign)
     slots, flat = slots[flat >= 2], flat[flat >= 2]
-    # Of round tops four times as many samples lie within sixteen times the depth.
-    wide = _count_above(sound[slots], tops[slots] - 16.0 * _tolerance(tops[slots]), sign)
-    return np.asarray(slots[2 * wide <= 5 * flat], np.int64)
+    # Of round tops twice as many samples lie within four times the depth, four times as many within sixteen times.
+    rows, heights = sound[slots], tops[slots]
+    near = _count_above(rows, heights - 4.0 * _tolerance(heights), sign)
+    wide = _count_above(rows, heights - 16.0 * _tolerance(heights), sign)
+    return np.asarray(slots[(4 * near <= 5 * flat) | (2 * wide <= 5 * flat)], np.int64)
 
 
 def _count_above(rows: Samples32, least: Samples32, sign: float) -> Counts:
@@ -264,12 +287,17 @@ def _may_fall(sound: Samples32, sign: float, starts: Counts, lengths: Counts) ->
     varies = np.maximum(
         np.abs(middle - sign * sound[starts]), np.abs(middle - sign * sound[starts + lengths - 1])
     )
+    first_half, ends = -(-beyond // 2), starts + lengths - 1
     outside = np.maximum(
-        sign * sound[np.maximum(starts - beyond, 0)],
-        sign * sound[np.minimum(starts + lengths - 1 + beyond, last)],
+        _lower_of(sign, sound, np.maximum(starts - first_half, 0), np.maximum(starts - beyond, 0)),
+        _lower_of(sign, sound, np.minimum(ends + first_half, last), np.minimum(ends + beyond, last)),
     )
     room = np.maximum(FLAT_FRACTION * np.abs(middle) / (1.0 - FLAT_FRACTION), FLAT_FLOOR)
     return np.asarray(middle + room - outside >= FALL_SPREADS * varies, np.bool_)
+
+
+def _lower_of(sign: float, sound: Samples32, near: Counts, far: Counts) -> Samples32:
+    return np.asarray(np.minimum(sign * sound[near], sign * sound[far]), np.float32)
 
 
 def _judge(
@@ -290,7 +318,8 @@ def _judge(
     run = sign * sound[start:stop].astype(np.float64)
     height = float(run.max())
     spread = max(height - float(run.min()), 1e-9)
-    fall = height - max(sign * float(sound[left]), sign * float(sound[right]))
+    lowest = (sign * sound[left:start]).min(), (sign * sound[stop : right + 1]).min()
+    fall = height - float(max(lowest))
     if fall < FALL_SPREADS * spread:
         return None
     slot = stretch.slot_frames

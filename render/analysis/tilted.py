@@ -1,11 +1,14 @@
 """Clipped tops that lean: a coupling capacitor after the stage that clips lets a flat top sink towards zero.
 
 Part of `clipping`. Behind a first-order high-pass of corner frequency f a flat top falls at 2 pi f times its height a
-second, a straight line for as long as it lasts, whatever the height and on both sides of zero. So straight tops between
-two corners are gathered, and believed where most of those in a take sink at one and the same rate.
+second, for as long as it lasts, whatever the height and on both sides of zero: its logarithm is a straight line. So
+straight tops between two corners are gathered near the highest level of a take, and believed where most of them sink at
+one and the same rate.
 """
 
 from __future__ import annotations
+
+import math
 
 import numpy as np
 
@@ -17,27 +20,41 @@ FASTEST_PER_S = 190.0
 """Rates at which tops sink: high-passes of 3 to 30 Hz. Slower ones are flat."""
 
 SPREADS = 40.0
-"""Beyond both ends, half a top's length away, the sound is so many times farther from the line than the top itself."""
+MOST_BEYOND = 8
+"""Beyond both ends, half a top's length away or eight frames, the sound is so many times farther from the line than
+the top itself."""
 
 STRAIGHT_FRACTION = 0.002
+STRAIGHT_SPREADS = 6.0
 STRAIGHT_FLOOR = 6e-5
-"""A straight top stays so near its line: a share of its height, and what 16 bits leave."""
+"""A straight top stays so near its line: a share of its height at first, then so many times what half of its samples
+are off, but no less than what 16 bits leave."""
 
-LEAST_FRAMES = 6
-MOST_FRAMES = 48
+LEAST_FRAMES = 5
+LONGEST_S = 0.003
+"""Half a turn of a low string."""
 
-AGREE_FRACTION = 0.15
-ALIKE_FRACTION = 0.25
-FEWEST = 3
-MOST_OF = 0.7
-"""Believed are three or more that agree on the rate and, roughly, the height, if they are most of all. In clean sound
-there is one straight top in minutes, and each sinks at another rate."""
+HIGH_FRACTION = 0.7
+"""Looked at are tops so near the highest of the take: they are of several heights, since what flows through the
+capacitor moves them up and down."""
+
+AGREE_FRACTION = 0.03
+ALIKE_FRACTION = 0.15
+MOST_OF = 0.5
+"""Believed are those that agree on the rate and, roughly, the height, if they are most of all and no chance. In clean
+sound there are a few straight tops an hour near the highest level, and each sinks at another rate."""
+
+CHANCE = 1e-3
+"""So unlikely must it be that tops, once there are as many, agree as well as they do."""
+
+_RATES_APART = math.log(FASTEST_PER_S / SLOWEST_PER_S)
+_LEAST_APART = 0.002
 
 COLUMNS = 4  # first frame, frames, signed height, rate per second
 
 
 def straight_tops(
-    stretch: Stretch, channels: Counts, slots: Counts, signs: Samples32, *, rate_hz: float
+    stretch: Stretch, channels: Counts, slots: Counts, signs: Samples32, *, least: Samples32, rate_hz: float
 ) -> tuple[Counts, Reals]:
     """Straight sinking tops among the highest samples of some slots.
 
@@ -47,6 +64,8 @@ def straight_tops(
     channels, slots : int64, shape (slots,)
     signs : float32, shape (slots,)
         1 or -1: above or below zero.
+    least : float32, shape (channels,)
+        Lower tops are left alone.
     rate_hz : float
         Sample rate.
 
@@ -56,10 +75,16 @@ def straight_tops(
         Channel of each, and rows of first frame, frames, signed height, rate per second.
     """
     sound, slot = stretch.sound, stretch.slot_frames
-    rows = sound.reshape(len(sound), -1, slot)[channels, slots]
-    rows *= signs[:, np.newaxis]
-    first = slots * slot + rows.argmax(-1)
-    worth = (first >= stretch.begin + MOST_FRAMES) & (first + 2 * MOST_FRAMES < stretch.end)
+    longest = round(LONGEST_S * rate_hz)
+    parts = next(parts for parts in (4, 5, 3, 2, 1) if slot % parts == 0)
+    rows = sound.reshape(len(sound), -1, slot // parts)
+    within, part = np.divmod(np.arange(parts * len(slots)), parts)[0], np.tile(np.arange(parts), len(slots))
+    channels, signs = channels[within], signs[within]
+    part += slots[within] * parts
+    first = (signs[:, np.newaxis] * rows[channels, part]).argmax(-1) + part * (slot // parts)
+    high = signs * sound[channels, first] >= least[channels]
+    channels, signs, first = channels[high], signs[high], first[high]
+    worth = (first >= stretch.begin + longest) & (first + 2 * longest < stretch.end)
     near = first[:, np.newaxis] + np.array([-4, 0, 2, 4])
     worth[worth] = _may_be(
         sound[channels[worth, np.newaxis], near[worth]] * signs[worth, np.newaxis], rate_hz=rate_hz
@@ -67,14 +92,14 @@ def straight_tops(
     if not np.any(worth):
         return channels[:0], np.zeros((0, COLUMNS))
     channels, first, signs = channels[worth], first[worth], signs[worth]
-    whole = first[:, np.newaxis] + np.arange(-MOST_FRAMES, 2 * MOST_FRAMES)
+    whole = first[:, np.newaxis] + np.arange(-longest, 2 * longest)
     tops = (signs[:, np.newaxis] * sound[channels[:, np.newaxis], whole]).astype(np.float64)
     result = np.zeros((len(tops), COLUMNS))
     for row, top in zip(result, tops, strict=True):
-        frames, sinking = _judge(top)
-        row[1], row[3] = frames, sinking * rate_hz / top[MOST_FRAMES]
+        frames, sinking = _judge(top, longest)
+        row[1], row[3] = frames, sinking * rate_hz
     result[:, 0] = stretch.first_frame + first
-    result[:, 2] = signs * tops[:, MOST_FRAMES]
+    result[:, 2] = signs * tops[:, longest]
     good = (result[:, 3] >= SLOWEST_PER_S) & (result[:, 3] <= FASTEST_PER_S)
     return channels[good], result[good]
 
@@ -94,35 +119,61 @@ def _may_be(heights: Samples32, *, rate_hz: float) -> Flags:
     )
 
 
-def _judge(top: Reals) -> tuple[int, float]:
-    """Length of the straight part that begins in a piece after `MOST_FRAMES`, and how far it sinks a frame; or 0, 0."""
-    run = top[MOST_FRAMES:]
-    room = max(STRAIGHT_FRACTION * float(run[0]), STRAIGHT_FLOOR)
-    sinking, frames = float(run[0] - run[4]) / 4.0, LEAST_FRAMES - 1
-    for _ in range(3):
-        off = np.abs(run[0] - sinking * np.arange(MOST_FRAMES) - run[:MOST_FRAMES]) > room
-        frames = int(off.argmax()) if off.any() else MOST_FRAMES
-        if not LEAST_FRAMES <= frames < MOST_FRAMES:
+def _judge(top: Reals, longest: int) -> tuple[int, float]:
+    """Length of the straight part that begins in a piece after `longest`, and the share it sinks a frame; or 0, 0."""
+    height = float(top[longest])
+    logs = np.log(np.maximum(top, 1e-3 * height) / height)
+    run, floor = logs[longest:], STRAIGHT_FLOOR / height
+    # The first sample may still be on the rise.
+    sinking, at_first, room, frames = (
+        float(run[4] - run[1]) / 3.0,
+        float(run[1]),
+        STRAIGHT_FRACTION + floor,
+        0,
+    )
+    for _ in range(4):
+        off = np.abs(at_first + sinking * np.arange(longest - 1) - run[1:longest])
+        beyond_room = off > room
+        frames = 1 + (int(beyond_room.argmax()) if beyond_room.any() else longest)
+        if not LEAST_FRAMES <= frames < longest:
             return 0, 0.0
-        sinking = float(np.polyfit(np.arange(frames), run[:frames], 1)[0]) * -1.0
-    place = np.arange(frames)
-    line = np.polyfit(place, run[:frames], 1)
-    spread = max(float(np.abs(np.polyval(line, place) - run[:frames]).max()), 1e-6)
-    beyond = -(-frames // 2)
-    left = float(np.polyval(line, -beyond)) - float(top[MOST_FRAMES - beyond])
-    right = float(np.polyval(line, frames - 1 + beyond)) - float(run[frames - 1 + beyond])
+        sinking, at_first = _line(run[1:frames])
+        off = np.abs(at_first + sinking * np.arange(frames - 1) - run[1:frames])
+        room = max(STRAIGHT_SPREADS * float(np.median(off)), floor)
+    spread = max(float(off.max()), 1e-6)
+    beyond = min(-(-frames // 2), MOST_BEYOND)
+    left = at_first - sinking * (beyond + 1) - logs[longest - beyond]
+    right = at_first + sinking * (frames - 2 + beyond) - run[frames - 1 + beyond]
     if min(left, right) < SPREADS * spread:
         return 0, 0.0
-    return frames, sinking
+    return frames, -sinking
+
+
+def _line(values: Reals) -> tuple[float, float]:
+    """Slope of the straight line through some values, and its height at the first."""
+    middle = 0.5 * (len(values) - 1)
+    place = np.arange(len(values)) - middle
+    slope = float(place @ values / (place @ place))
+    return slope, float(values.mean()) - slope * middle
 
 
 def agreeing(tops: Reals) -> Reals:
     """Those of the straight tops of a take that sink at the rate most of them have; none without such a rate."""
-    if len(tops) < FEWEST:
+    height = np.abs(tops[:, 2])
+    tops = tops[height >= HIGH_FRACTION * height.max(initial=0.0)]
+    if len(tops) < 2:
         return tops[:0]
     rate, height = tops[:, 3], np.abs(tops[:, 2])
     near = np.abs(rate[:, np.newaxis] / rate - 1.0) <= AGREE_FRACTION
     near &= np.abs(height[:, np.newaxis] / height - 1.0) <= ALIKE_FRACTION
-    best = near.sum(0).argmax()
-    some = tops[near[:, best]]
-    return some if len(some) >= max(FEWEST, MOST_OF * len(tops)) else tops[:0]
+    some = tops[near[:, near.sum(0).argmax()]]
+    if len(some) < max(2.0, MOST_OF * len(tops)):
+        return tops[:0]
+    return some if _chance(some, of=len(tops)) <= CHANCE else tops[:0]
+
+
+def _chance(some: Reals, *, of: int) -> float:
+    """That so many of all tops agree so well by chance; long ones are rarer, by half with every second frame."""
+    apart = max(float(np.ptp(np.log(some[:, 3]))), _LEAST_APART) / _RATES_APART
+    rare = 0.5 ** np.clip(0.5 * (some[:, 1] - LEAST_FRAMES), 0.0, 3.0)
+    return float(math.comb(of, len(some)) * min(1.0, apart) ** (len(some) - 1) * rare.prod())

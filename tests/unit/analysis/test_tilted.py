@@ -53,13 +53,38 @@ def test_round_tops_behind_a_capacitor_are_left_alone() -> None:
         assert [one.count for one in measure_clipping(audio, sample_rate_hz=RATE_HZ)] == [0, 0]
 
 
+def _tops(rows: list[tuple[float, float, float]]) -> NDArray[np.float64]:
+    """Of frames, height and rate."""
+    return np.array([(100.0 * number, *row) for number, row in enumerate(rows)])
+
+
 def test_tops_have_to_agree() -> None:
-    """Three that sink at one rate are believed, three of many rates or two are not."""
-    tops = np.array([[1.0, 9.0, 0.50, 60.0], [2.0, 9.0, -0.52, 63.0], [3.0, 9.0, 0.49, 61.0]])
-    assert len(agreeing(tops)) == 3
-    assert len(agreeing(tops[:2])) == 0
-    unlike = tops.copy()
-    unlike[:, 3] = 60.0, 100.0, 150.0
-    assert len(agreeing(unlike)) == 0
-    louder = tops * np.array([1.0, 1.0, 7.0, 1.0])
-    assert len(agreeing(np.concatenate([tops, louder]))) == 0
+    """Two that sink at one rate are believed if they are long, short ones from three on, those of many rates never."""
+    assert len(agreeing(_tops([(12.0, 0.50, 60.0), (9.0, -0.52, 60.1)]))) == 2
+    short = [(5.0, 0.50, 60.0), (5.0, -0.52, 60.9), (5.0, 0.49, 60.4)]
+    assert len(agreeing(_tops(short))) == 3
+    assert len(agreeing(_tops(short[:2]))) == 0
+    assert len(agreeing(_tops([(12.0, 0.50, 60.0), (9.0, -0.52, 100.0), (9.0, 0.51, 150.0)]))) == 0
+    assert len(agreeing(_tops([]).reshape(0, 4))) == 0
+
+
+def test_only_tops_near_the_highest_count() -> None:
+    """Straight tops of soft notes say nothing, and take nothing away."""
+    loud, soft = [(12.0, 0.50, 60.0), (9.0, -0.48, 60.1)], [(9.0, 0.10, 20.0 + 9.0 * n) for n in range(9)]
+    assert len(agreeing(_tops([*loud, *soft]))) == 2
+    assert len(agreeing(_tops(soft))) == 0
+
+
+def test_long_tops_are_found_at_any_rate() -> None:
+    """A low note cut by 6 dB stays at the limit for over a millisecond, twice as many frames at 96 kHz."""
+    for rate_hz in (44_100, 96_000):
+        t = np.arange(2 * rate_hz) / rate_hz
+        wave = np.sin(2 * np.pi * 82.41 * t) * np.exp(-t) + 0.2 * np.sin(
+            2 * np.pi * 164.9 * t + 1.0
+        ) * np.exp(-2 * t)
+        cut = np.clip(wave, -0.5, 0.5)
+        sections = signal.butter(1, 8.0, "highpass", fs=rate_hz, output="sos")
+        audio = 0.5 * signal.sosfilt(sections, cut)[:, np.newaxis] + noise(len(t), rms=1e-5, seed=5)[:, :1]
+        (found,) = measure_clipping(audio.astype(np.float32), sample_rate_hz=rate_hz)
+        assert found.count >= 10
+        assert found.longest_frames > 0.001 * rate_hz
