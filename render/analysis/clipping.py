@@ -48,6 +48,10 @@ SAME_HEIGHT_FRACTION = 0.005
 NEARBY_S = 1.0
 """At the same height: within 0.04 dB, less than a note decays from one turn of the string to the next."""
 
+TOPMOST_FRACTION = 0.97
+"""Near the highest level of the take the other one may be anywhere in it. Suggested: in an hour of clean notes there
+are ten short runs that might be flat, none of them higher than 0.6 of the highest level."""
+
 WARNING_RUNS = 2
 """Suggested: a single one may be chance (the plateau of a plucked string: three in hours of clean sound); a limit is
 reached again and again."""
@@ -114,7 +118,7 @@ class ClippingGauge:
         self._frames = 0
         self._runs: list[list[Reals]] = [[np.zeros((0, _COLUMNS))] for _ in range(channels)]
         self._leaning: list[list[Reals]] = [[np.zeros((0, _COLUMNS))] for _ in range(channels)]
-        self._highest = np.zeros(channels, np.float32)
+        self._highest = np.zeros((2, channels), np.float32)  # above zero, below zero
         self._ceilings = [Ceiling() for _ in range(channels)]
 
     def add(self, stretch: Stretch) -> None:
@@ -140,8 +144,8 @@ class ClippingGauge:
     def _lean(self, stretch: Stretch, all_tops: Samples32) -> None:
         """Gather tops that lean."""
         core = all_tops[..., stretch.core]
-        self._highest = np.maximum(self._highest, core.max((0, 2)))
-        least = np.maximum(np.float32(HIGH_FRACTION) * self._highest, np.float32(LOWEST_GAIN))
+        self._highest = np.maximum(self._highest, core.max(2))
+        least = np.maximum(np.float32(HIGH_FRACTION) * self._highest.max(0), np.float32(LOWEST_GAIN))
         sides, channels, slots = np.nonzero(core >= least[:, np.newaxis])
         signs = (1 - 2 * sides).astype(np.float32)
         slots += stretch.core.start
@@ -153,6 +157,7 @@ class ClippingGauge:
         """Clipping of every channel, as far as the take has been added."""
         return tuple(
             self._sum_up(
+                channel,
                 np.concatenate(self._runs[channel]),
                 agreeing(np.concatenate(self._leaning[channel])),
                 self._ceilings[channel].clipped(),
@@ -160,12 +165,14 @@ class ClippingGauge:
             for channel in range(len(self._runs))
         )
 
-    def _sum_up(self, runs: Reals, leaning: Reals, short: Reals) -> Clipping:
+    def _sum_up(self, channel: int, runs: Reals, leaning: Reals, short: Reals) -> Clipping:
         runs = runs[np.argsort(runs[:, 0], kind="stable")]
         sure = (runs[:, 1] >= SURE_FRAMES) & (runs[:, 3] >= SURE_SPREADS)
-        for side in (1.0, -1.0):
+        for side, highest in zip((1.0, -1.0), self._highest[:, channel], strict=True):
             some = np.flatnonzero(np.sign(runs[:, 2]) == side)
             sure[some] |= _have_company(runs[some], NEARBY_S * self._rate_hz)
+            some = some[side * runs[some, 2] >= TOPMOST_FRACTION * highest]
+            sure[some] |= _have_company(runs[some], np.inf)
         runs = _with(runs[sure], short) if len(short) or np.any(sure) else leaning
         minutes = self._frames / self._rate_hz / 60.0
         return Clipping(

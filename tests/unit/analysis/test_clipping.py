@@ -54,6 +54,30 @@ def test_found_behind_the_filter_of_a_converter() -> None:
     assert _count(audio) > 300
 
 
+def test_tops_far_apart_at_the_highest_level() -> None:
+    """Two notes seconds apart, cut by 1 dB before a converter at twice the rate and in its noise: told together.
+
+    Each of their tops alone is not flat enough to be believed.
+    """
+    t = np.arange(10 * RATE_HZ) / (2 * RATE_HZ)
+    wave = np.zeros(len(t))
+    for first_s, tone_hz in ((0.2, 97.0), (4.2, 146.0)):
+        since = np.maximum(t - first_s, 0.0)
+        wave += np.sin(2 * np.pi * tone_hz * since) * np.exp(-30.0 * since) * (1.0 - np.exp(-2000.0 * since))
+        wave += 0.3 * np.sin(2 * np.pi * 2.9 * tone_hz * since) * np.exp(-40.0 * since)
+    wave /= np.abs(wave).max()
+    random = np.random.default_rng(0)
+    whole, cut = (
+        0.5 * signal.resample_poly(one, 1, 2)[:, np.newaxis] + 2e-4 * random.standard_normal((len(t) // 2, 1))
+        for one in (wave, np.clip(wave, -0.9, 0.9))
+    )
+    assert _count(whole.astype(np.float32)) == 0
+    (found,) = measure_clipping(cut.astype(np.float32), sample_rate_hz=RATE_HZ)
+    assert found.count >= 2
+    assert found.level_dbfs == pytest.approx(-6.9, abs=0.1)
+    assert max(found.places) - min(found.places) > 3 * RATE_HZ
+
+
 def test_one_long_top_is_enough() -> None:
     """A single knock that is cut is found."""
     time = np.arange(24000) / RATE_HZ
