@@ -36,7 +36,7 @@ _CELLS_PER_OCTAVE = 48
 _FIT_HZ = (50.0, 700.0)
 _QUALITY = 1.5, 60.0
 _RESONANT = 4.0, 55.0
-_SETTLED = 1e-6  # a step that betters the fit by less than this share is the last
+_SETTLED = 1e-5  # a step that betters the fit by less than this share is the last
 """Qualities of what is told: broader is a slope of the source, narrower no body has (wood and air lose more)."""
 
 
@@ -170,12 +170,12 @@ def _resonances(curve: _Curve) -> tuple[Resonance, ...]:
     if len(curve.octave) < 24:
         return ()
     peaks = np.zeros((0, 3))
-    model = _fit(curve, peaks)
+    model = _fit(curve, np.zeros(4), peaks)
     for _ in range(MOST + 1):
         start = _highest(curve, curve.level_db - model.level_db)
         if start is None:
             break
-        model = _fit(curve, np.vstack([model.peaks, start]))
+        model = _fit(curve, model.slope, np.vstack([model.peaks, start]))
     found = [
         Resonance(float(2.0**octave), float(height_db), float(2.0**quality))
         for octave, height_db, quality in model.peaks
@@ -214,22 +214,23 @@ def _weighted_median(values: Reals, weight: Reals) -> float:
 
 @dataclass(frozen=True, eq=False)
 class _Model:
-    """Peaks (octave, height in dB, quality in octaves), and the fitted curve at the cells."""
+    """Slope of third degree, peaks (octave, height in dB, quality in octaves), and the fitted curve at the cells."""
 
+    slope: Reals
     peaks: Reals
     level_db: Reals
 
 
-def _fit(curve: _Curve, peaks: Reals) -> _Model:
-    """Slope of third degree and peaks by damped least squares, far outliers counting less (Huber's weights)."""
+def _fit(curve: _Curve, start: Reals, peaks: Reals) -> _Model:
+    """Slope and peaks by damped least squares from a start of both, far outliers counting less (Huber's weights)."""
     base = curve.octave - math.log2(200.0)
     slope = np.stack([base**power for power in range(4)], axis=1)
-    values = np.concatenate([np.zeros(4), peaks.reshape(-1)])
+    values = np.concatenate([start, peaks.reshape(-1)])
     home = values.copy()
     for count, threshold_db in ((12, 6.0), (25, 2.0)):
         values = _descend(curve, slope, values, home, rounds=count, threshold_db=threshold_db)
     level_db, _ = _curve_of(values, slope, curve.octave)
-    return _Model(peaks=values[4:].reshape(-1, 3), level_db=level_db)
+    return _Model(slope=values[:4], peaks=values[4:].reshape(-1, 3), level_db=level_db)
 
 
 def _descend(
