@@ -22,15 +22,15 @@ from render.units import db_from_power
 FEWEST_TAKES = 4
 """With three takes one that differs from two may as well be the only one that is right."""
 
-FAR_DB = 3.0
-"""Distance of two takes on different guitars, where no session says what is usual. Takes on one guitar in other keys,
-registers and with a capo lie 1 to 2 dB from the nearest of their session."""
+FAR_DB = 2.8
+"""Distance of two takes on different guitars, where no session says what is usual. Two takes on one guitar in other
+keys, registers and with a capo are 1.2 dB apart in the middle, 2.5 dB in one case of a hundred."""
 
-FAR = 1.4
-"""Distance of two takes on different guitars, in units of what is to be expected in a session. Takes on one guitar stay
-below 1.1 from their nearest: also a percussive one among quiet ones, or one with the microphone moved a little."""
+FAR = 1.45
+"""Distance of two takes on different guitars, in units of what a session lets expect. Takes on one guitar stay within
+1.25 of their nearest, also a percussive one among quiet ones, a short one, one with the microphone moved a little."""
 
-CLEARLY = 1.8
+CLEARLY = 1.6
 """A take must be so much farther from most of the session than takes, in the middle, from their nearest."""
 
 BLUR_DB = 0.7
@@ -45,8 +45,9 @@ POWER = 3.0
 FARTHEST = 5.0
 """No cell counts as more than so many times what is expected: a tone beside the music is no guitar."""
 
-MIRRORED = 0.5
-"""With its sources exchanged, a take that is told as such comes at least so much nearer to its session."""
+MIRRORED = 0.64
+"""Exchanged, a take that is told as such comes nearer to its session by this factor or a smaller one: exchanged takes
+by 0.5 at most, takes of another guitar by 0.78 at least."""
 
 DEAD_DB = 40.0
 """So far below the other a source is dead: made as loud, it would bring crosstalk and the converter's noise."""

@@ -109,6 +109,33 @@ def test_what_else_is_heard_is_no_other_guitar(session: list[Profile], spoil: st
     assert not any(one.other_guitar or one.mirrored for one in found)
 
 
+def _random_body(random: np.random.Generator) -> Body:
+    """Air, top and back somewhere in the range of guitars, and some modes above."""
+
+    def between(low: float, high: float) -> float:
+        return float(random.uniform(low, high))
+
+    modes = [
+        (between(88.0, 125.0), between(8.0, 18.0), between(4.0, 11.0)),
+        (between(165.0, 235.0), between(8.0, 20.0), between(3.0, 9.0)),
+        *((between(300.0, 2000.0), between(4.0, 15.0), between(-7.0, 7.0)) for _ in range(4)),
+    ]
+    return Body(tuple(modes), air_db_per_octave=between(-2.5, 0.0), delay_ms=between(0.2, 1.2))
+
+
+def test_random_sessions() -> None:
+    """Of six sessions of four takes and one on another guitar, counted: all found, nothing else told."""
+    found, others = 0, 0
+    for number in range(6):
+        random = np.random.default_rng([20, number])
+        own, another = _random_body(random), _random_body(random)
+        takes = [_profile(100 + 10 * number + take, own) for take in range(4)]
+        told = compare_takes([*takes, _profile(104 + 10 * number, another)])
+        found += told[4].other_guitar
+        others += sum(one.other_guitar or one.mirrored for one in told[:4])
+    assert (found, others) == (6, 0)
+
+
 def test_takes_at_several_rates(session: list[Profile]) -> None:
     """Cells are the same at every sample rate: one take at 48 kHz among some at 16 is no stranger."""
     guitar = strings(15.0, sample_rate_hz=48_000, seed=90)

@@ -47,6 +47,19 @@ def test_the_ratio_is_that_of_the_responses(rate_hz: int) -> None:
     assert profile.ratio_db.shape == CENTRE_HZ.shape
 
 
+@pytest.mark.parametrize("air_hz", [103.0, 108.0, 113.0])
+def test_low_resonances_are_told_apart(air_hz: float) -> None:
+    """Two guitars' air resonances a semitone apart lie in different cells."""
+
+    def air(frequency_hz: Wave) -> NDArray[np.complex128]:
+        return peaking(frequency_hz, centre_hz=air_hz, gain_db=10.0, q=8.0)
+
+    sound = _take()[:, 0]
+    take = np.stack([sound, through(sound, air, sample_rate_hz=RATE_HZ)], axis=1)
+    profile = measure_profile(take, sample_rate_hz=RATE_HZ)
+    assert CENTRE_HZ[np.argmax(profile.ratio_db)] == pytest.approx(air_hz, abs=3.5)
+
+
 def test_gain_moves_all_cells_alike() -> None:
     """And neither coherence nor scatter."""
     take = _take()
