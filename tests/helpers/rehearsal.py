@@ -15,6 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
+from tests.helpers.signals import decaying_partials
+
 Wave = NDArray[np.float64]
 
 OPEN_STRINGS = (40, 45, 50, 55, 59, 64)  # E2 A2 D3 G3 B3 E4 as numbers of a keyboard, 69 is A4
@@ -62,16 +64,22 @@ def _note(
     """One note that nobody stops; what is left of it after `duration_s` is damped before that."""
     seconds = np.arange(round(duration_s * sample_rate_hz)) / sample_rate_hz
     stiffness = 6e-5
-    wave = np.zeros(len(seconds))
-    for partial in range(1, 1 + int(min(24.0, 0.45 * sample_rate_hz / fundamental_hz))):
-        frequency_hz = fundamental_hz * partial * np.sqrt(1.0 + stiffness * partial**2)
-        if frequency_hz > 0.45 * sample_rate_hz:
-            break
-        strength = np.sin(np.pi * partial * place) / partial / (1.0 + frequency_hz / 3000.0)
-        for share, cents, longer in ((0.75, 0.0, 1.0), (0.25, 0.35, 1.6)):
-            decay = 6.9078 / (ring_s * longer) * (1.0 + 0.16 * partial + (frequency_hz / 2500.0) ** 2)
-            turns = 2.0 * np.pi * frequency_hz * 2.0 ** (cents / 1200.0) * seconds
-            wave += share * strength * np.exp(-decay * seconds) * np.cos(turns + 0.3 * partial)
+    partial = np.arange(1, 1 + int(min(24.0, 0.45 * sample_rate_hz / fundamental_hz)))
+    frequency_hz = fundamental_hz * partial * np.sqrt(1.0 + stiffness * partial**2)
+    partial, frequency_hz = (each[frequency_hz <= 0.45 * sample_rate_hz] for each in (partial, frequency_hz))
+    strength = np.sin(np.pi * partial * place) / partial / (1.0 + frequency_hz / 3000.0)
+    strength = strength * np.exp(0.3j * partial)
+    poles, strengths = [], []
+    for share, cents, longer in ((0.75, 0.0, 1.0), (0.25, 0.35, 1.6)):
+        decay = 6.9078 / (ring_s * longer) * (1.0 + 0.16 * partial + (frequency_hz / 2500.0) ** 2)
+        poles.append(-decay + 2j * np.pi * frequency_hz * 2.0 ** (cents / 1200.0))
+        strengths.append(share * strength)
+    wave = decaying_partials(
+        len(seconds),
+        poles_per_s=np.concatenate(poles),
+        strengths=np.concatenate(strengths)[:, np.newaxis],
+        sample_rate_hz=sample_rate_hz,
+    )[:, 0]
     wave *= np.minimum(seconds / _RISE_S, 1.0)
     damped = min(len(wave), round(_STOP_S * sample_rate_hz))
     wave[len(wave) - damped :] *= _taper(damped)
