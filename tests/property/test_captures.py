@@ -14,8 +14,9 @@ from render.analysis.bands import measure_bands
 from render.analysis.boom import measure_boom
 from render.analysis.ends import measure_ends
 from render.analysis.hum import measure_hum
-from render.analysis.likeness import life_from_bands, profile_from_bands
+from render.analysis.likeness import life_from_bands
 from render.analysis.noise import measure_noise
+from render.analysis.profile import measure_profile
 from tests.helpers.rehearsal import hiss, hum, strings, two_sources
 
 RATE_HZ = 8000
@@ -64,7 +65,10 @@ def test_every_figure_is_possible(take: Wave) -> None:
     bands = measure_bands(take, sample_rate_hz=RATE_HZ)
     assert np.isfinite(bands.power).all()
     assert (bands.power >= 0.0).all()
-    assert not np.isinf(profile_from_bands(bands).level_dbfs).any()
+    profile = measure_profile(take, sample_rate_hz=RATE_HZ)
+    assert not np.isinf(profile.ratio_db).any()
+    assert np.all((profile.coherence >= 0.0) & (profile.coherence <= 1.0))
+    assert np.isfinite(profile.scatter_db).all()
     assert len(life_from_bands(bands)) == 2
 
 
