@@ -47,6 +47,9 @@ sound there are a few straight tops an hour near the highest level, and each sin
 CHANCE = 1e-3
 """So unlikely must it be that tops, once there are as many, agree as well as they do."""
 
+MOST_TRIED = 200
+"""So many tops are tried as the one that most are like: in a take that is clipped throughout any will do."""
+
 _RATES_APART = math.log(FASTEST_PER_S / SLOWEST_PER_S)
 _LEAST_APART = 0.002
 
@@ -164,16 +167,24 @@ def agreeing(tops: Reals) -> Reals:
     if len(tops) < 2:
         return tops[:0]
     rate, height = tops[:, 3], np.abs(tops[:, 2])
-    near = np.abs(rate[:, np.newaxis] / rate - 1.0) <= AGREE_FRACTION
-    near &= np.abs(height[:, np.newaxis] / height - 1.0) <= ALIKE_FRACTION
-    some = tops[near[:, near.sum(0).argmax()]]
+    tried = np.linspace(0, len(tops) - 1, min(len(tops), MOST_TRIED)).astype(np.int64)
+    counts = [np.count_nonzero(_alike(rate, height, one)) for one in tried]
+    some = tops[_alike(rate, height, int(tried[int(np.argmax(counts))]))]
     if len(some) < max(2.0, MOST_OF * len(tops)):
         return tops[:0]
-    return some if _chance(some, of=len(tops)) <= CHANCE else tops[:0]
+    return some if _log_chance(some, of=len(tops)) <= math.log(CHANCE) else tops[:0]
 
 
-def _chance(some: Reals, *, of: int) -> float:
-    """That so many of all tops agree so well by chance; long ones are rarer, by half with every second frame."""
+def _alike(rate: Reals, height: Reals, one: int) -> Flags:
+    """Which tops are like one of them."""
+    near = np.abs(rate / rate[one] - 1.0) <= AGREE_FRACTION
+    return np.asarray(near & (np.abs(height / height[one] - 1.0) <= ALIKE_FRACTION), np.bool_)
+
+
+def _log_chance(some: Reals, *, of: int) -> float:
+    """Of so many of all tops agreeing so well by chance; long ones are rarer, by half with every second frame."""
+    count = len(some)
     apart = max(float(np.ptp(np.log(some[:, 3]))), _LEAST_APART) / _RATES_APART
-    rare = 0.5 ** np.clip(0.5 * (some[:, 1] - LEAST_FRAMES), 0.0, 3.0)
-    return float(math.comb(of, len(some)) * min(1.0, apart) ** (len(some) - 1) * rare.prod())
+    ways = math.lgamma(of + 1) - math.lgamma(count + 1) - math.lgamma(of - count + 1)
+    rarer = float(np.clip(0.5 * (some[:, 1] - LEAST_FRAMES), 0.0, 3.0).sum())
+    return ways + (count - 1) * math.log(min(1.0, apart)) - math.log(2.0) * rarer

@@ -75,6 +75,15 @@ def test_only_tops_near_the_highest_count() -> None:
     assert len(agreeing(_tops(soft))) == 0
 
 
+def test_a_take_that_is_clipped_throughout() -> None:
+    """Fifty thousand tops are judged as three are, without comparing each with each."""
+    random = np.random.default_rng(1)
+    count = 50_000
+    alike = [(6.0, 0.5, rate) for rate in random.normal(60.0, 0.2, count)]
+    assert len(agreeing(_tops(alike))) > 0.99 * count
+    assert len(agreeing(_tops([(6.0, 0.5, rate) for rate in random.uniform(20.0, 190.0, count)]))) == 0
+
+
 def test_long_tops_are_found_at_any_rate() -> None:
     """A low note cut by 6 dB stays at the limit for over a millisecond, twice as many frames at 96 kHz."""
     for rate_hz in (44_100, 96_000):
