@@ -26,15 +26,19 @@ FAR_DB = 2.8
 """Distance of two takes on different guitars, where no session says what is usual. Two takes on one guitar in other
 keys, registers and with a capo are 1.2 dB apart in the middle, 2.5 dB in one case of a hundred."""
 
-FAR = 1.45
+FAR = 1.4
 """Distance of two takes on different guitars, in units of what a session lets expect. Takes on one guitar stay within
-1.25 of their nearest, also a percussive one among quiet ones, a short one, one with the microphone moved a little."""
+1.2 of their nearest, also a percussive one among quiet ones, a short one, one with the microphone moved a little."""
 
 CLEARLY = 1.6
 """A take must be so much farther from most of the session than takes, in the middle, from their nearest."""
 
 BLUR_DB = 0.7
 """Least difference to be expected in a cell: other notes lie elsewhere in it."""
+
+OTHER_NOTES = 1.5
+"""Variance from take to take is expected to be at least so many times that within a take: where one piece is played
+again and again, its takes do not show what another piece does."""
 
 DISAGREEMENT = 0.7
 """This share of what the disagreement of the sources may do to their ratio is taken off a difference."""
@@ -137,11 +141,9 @@ class _Yardstick:
             middle_db = np.nanmedian(ratio_db, axis=0)
             ratio_db = ratio_db - np.nanmedian(ratio_db - middle_db, axis=1)[:, np.newaxis]
         spread_db = 1.4826 * np.nanmedian(np.abs(ratio_db - np.nanmedian(ratio_db, axis=0)), axis=0)
-        count = len(ratio_db)
-        return cls(
-            _smoothed(np.median(takes.scatter, axis=0)),
-            _smoothed(spread_db**2) * count / (count + _SHRINK_TAKES),
-        )
+        between = _smoothed(spread_db**2) * len(ratio_db) / (len(ratio_db) + _SHRINK_TAKES)
+        within = _smoothed(np.median(takes.scatter, axis=0))
+        return cls(within, np.maximum(between, OTHER_NOTES * within))
 
     def expected(self, one: Profile, others: _Stack) -> Reals:
         """Variance to be expected between one take and each of some."""

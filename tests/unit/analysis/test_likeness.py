@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from render.analysis.bands import measure_bands
 from render.analysis.likeness import FAR, FAR_DB, compare_takes, distance_db, life_from_bands
-from render.analysis.profile import Profile, measure_profile
+from render.analysis.profile import CENTRE_HZ, Profile, measure_profile
 from tests.helpers.rehearsal import Body, Player, hiss, hum, strings, talk, two_sources
 from tests.helpers.signals import noise
 
@@ -142,6 +142,19 @@ def test_takes_at_several_rates(session: list[Profile]) -> None:
     take = two_sources(guitar, sample_rate_hz=48_000, body=ONE)
     found = compare_takes([*session, measure_profile(take, sample_rate_hz=48_000)])
     assert found[6].apart < 0.7 * FAR
+
+
+@pytest.mark.parametrize(("scatter_db", "told"), [(2.0, False), (0.3, True)])
+def test_one_piece_again_and_again_and_then_another(scatter_db: float, *, told: bool) -> None:
+    """Four takes alike to the digit and one 3 dB off: that is much only if the ratio does not move within a take."""
+    cells = len(CENTRE_HZ)
+    ratio_db = 6.0 * np.sin(np.arange(cells) / 5.0)
+    other_db = ratio_db + 3.0 * np.random.default_rng(2).standard_normal(cells)
+    takes = [
+        Profile(curve_db, np.ones(cells), np.full(cells, scatter_db))
+        for curve_db in (ratio_db, ratio_db, ratio_db, ratio_db, other_db)
+    ]
+    assert [one.other_guitar for one in compare_takes(takes)] == [False] * 4 + [told]
 
 
 def test_distance_without_a_session(session: list[Profile], strangers: list[Profile]) -> None:
