@@ -7,7 +7,8 @@ from them; the balance of the two sources and the resonances of one against the 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -55,6 +56,8 @@ class CrossSpectra:
         do with each other but the same loud and quiet moments.
     windows : int64, shape (segments,)
         Windows added up in each segment; all segments but the last have the same number.
+    middle_s : float64, shape (segments,)
+        Middle of each segment in the take.
     hop_s : float
         From the beginning of one window to the next.
     size_s : float
@@ -69,15 +72,37 @@ class CrossSpectra:
     cross: Spectrum32
     chance: Samples32
     windows: Counts
+    middle_s: Reals
     hop_s: float
     size_s: float
     power_scale: float
 
-    @property
-    def middle_s(self) -> Reals:
-        """Middle of each segment in the take."""
-        begins = np.concatenate([[0], np.cumsum(self.windows)[:-1]])
-        return np.asarray(self.hop_s * (begins + 0.5 * (self.windows - 1)) + 0.5 * self.size_s, np.float64)
+    def without(self, spans: Sequence[tuple[float, float]], *, fewest: int) -> CrossSpectra:
+        """The same without the segments that touch some stretches of the take.
+
+        Parameters
+        ----------
+        spans : sequence of (float, float)
+            From when to when, in seconds.
+        fewest : int
+            If fewer segments would be left, all of them stay.
+        """
+        half_s = 0.5 * (self.hop_s * (self.windows - 1) + self.size_s)
+        touched = np.zeros(len(self.windows), np.bool_)
+        for from_s, to_s in spans:
+            touched |= (self.middle_s + half_s > from_s) & (self.middle_s - half_s < to_s)
+        kept = ~touched
+        if np.all(kept) or np.count_nonzero(kept) < fewest:
+            return self
+        return replace(
+            self,
+            first=self.first[kept],
+            second=self.second[kept],
+            cross=self.cross[kept],
+            chance=self.chance[kept],
+            windows=self.windows[kept],
+            middle_s=self.middle_s[kept],
+        )
 
 
 def averages(windows: float) -> float:
@@ -130,6 +155,9 @@ class CrossGauge:
         windows = np.full(segments, self._per_segment, np.int64)
         if segments:
             windows[-1] = self._windows - (segments - 1) * self._per_segment
+        hop_s = self._frames.hop / self._frames.sample_rate_hz
+        size_s = self._frames.size / self._frames.sample_rate_hz
+        first = self._per_segment * np.arange(segments)
         return CrossSpectra(
             frequency_hz=self._frames.frequency_hz[: self._bins],
             first=self._power[0, :segments],
@@ -137,8 +165,9 @@ class CrossGauge:
             cross=self._cross[:segments],
             chance=self._power[2, :segments],
             windows=windows,
-            hop_s=self._frames.hop / self._frames.sample_rate_hz,
-            size_s=self._frames.size / self._frames.sample_rate_hz,
+            middle_s=hop_s * (first + 0.5 * (windows - 1)) + 0.5 * size_s,
+            hop_s=hop_s,
+            size_s=size_s,
             power_scale=2.0 / (self._frames.size * self._frames.window_energy),
         )
 

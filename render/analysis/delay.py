@@ -21,12 +21,19 @@ from render.analysis.location import COVERAGE, Location, locate
 from render.analysis.same_signal import Likeness, measure_likeness
 from render.analysis.track import Track, track_delay
 from render.audio.array import AnySamples, Complexes, Reals, Samples32
+from render.units import db_from_power
 
 FEWEST_WINDOWS = 8
 """With fewer (0.8 s at 48 kHz) coherence is mostly chance."""
 
+OTHER_SOUND_DB = 6.0
+"""Where the delay jumps and the balance of the sources with it, by so much in the median of the third octaves, the
+shorter side is not the guitar: a voice reaches the sources at other times, and at other levels, than the strings do."""
+
 SILENT_POWER = 1e-12
 """Mean square of a source above 50 Hz, -120 dB of full scale: quieter than any converter, so nothing is connected."""
+
+_BALANCE_HZ = (150.0, 4000.0)
 
 PHASE_HZ = band_centres_hz(80.0, 5000.0, bands_per_octave=3)
 """Third octaves in which both sources of a guitar carry it."""
@@ -175,6 +182,11 @@ def align(spectra: CrossSpectra) -> Alignment:
         return _nothing("silent-source", pooled)
     track = track_delay(spectra, weights=weights)
     steadiness = measure_steadiness(track)
+    if steadiness.jump_at_s is not None:
+        other_s = _other_sound(spectra, steadiness.jump_at_s)
+        guitar = spectra if other_s is None else spectra.without([other_s], fewest=_FEWEST_SEGMENTS)
+        if guitar is not spectra:
+            return align(guitar)
     moved = pooled
     if steadiness.drifting or steadiness.jump_s is not None:
         later_s = _later_s(track, steadiness)
@@ -195,6 +207,27 @@ def align(spectra: CrossSpectra) -> Alignment:
         curves=_curves(moved, track, location if reliable else None),
         phasors=_phasors(moved, location) if reliable else np.zeros(len(PHASE_HZ), np.complex128),
     )
+
+
+def _other_sound(spectra: CrossSpectra, jump_at_s: float) -> tuple[float, float] | None:
+    """From when to when, on the shorter side of a jump, something else than the guitar sounds; None if nothing does."""
+    before = spectra.middle_s < jump_at_s
+    shorter = before if np.count_nonzero(before) <= len(before) // 2 else ~before
+    differs = []
+    for centre_hz in band_centres_hz(*_BALANCE_HZ, bands_per_octave=3):
+        some = slice(
+            *np.searchsorted(spectra.frequency_hz, band_edges_hz(float(centre_hz), bands_per_octave=3))
+        )
+        levels = [
+            float(np.sum(power[side, some], dtype=np.float64))
+            for side in (shorter, ~shorter)
+            for power in (spectra.first, spectra.second)
+        ]
+        if min(levels) > 0.0:
+            differs.append(db_from_power(levels[1] / levels[0]) - db_from_power(levels[3] / levels[2]))
+    if not differs or abs(float(np.median(differs))) < OTHER_SOUND_DB:
+        return None
+    return (-math.inf, jump_at_s) if shorter[0] else (jump_at_s, math.inf)
 
 
 def _mean_square(spectra: CrossSpectra, power: Samples32) -> float:

@@ -160,3 +160,19 @@ def test_third_octaves() -> None:
     assert bands.centre_hz[0] == pytest.approx(63.1, abs=0.1)
     assert bands.high_hz[-1] <= 4000 * 1.01
     assert np.all(bands.coherence > 0.99)
+
+
+def test_leaving_stretches_out() -> None:
+    """Segments that touch a stretch are gone, the others keep their place; with too few left, all stay."""
+    found = gauge(noise(RATE * 60, seed=4))
+    spans = [(0.0, 20.0), (59.5, 61.0)]
+    left = found.without(spans, fewest=3)
+    half_s = 0.5 * (found.hop_s * (SEGMENT_WINDOWS - 1) + found.size_s)
+    assert left.middle_s[0] - half_s >= 20.0
+    assert left.middle_s[-1] + half_s <= 60.0
+    kept = np.isin(found.middle_s, left.middle_s)
+    assert 2 <= np.count_nonzero(~kept) < len(kept)
+    assert np.array_equal(left.cross, found.cross[kept])
+    assert np.array_equal(left.windows, found.windows[kept])
+    assert found.without(spans, fewest=len(found.windows)) is found
+    assert found.without([], fewest=1) is found

@@ -10,6 +10,7 @@ from render.analysis.delay import measure_alignment
 from render.analysis.drift import Steadiness, measure_steadiness
 from render.analysis.track import Track
 from tests.helpers.plucks import KINDS, play_scene, random_scene
+from tests.helpers.rehearsal import talk
 
 RATE = 8000
 
@@ -127,3 +128,33 @@ def test_outliers_do_not_bend_the_line() -> None:
     assert found.drift_ppm == pytest.approx(20.0, abs=0.5)
     assert found.drifting
     assert found.jump_s is None
+
+
+@pytest.mark.parametrize("shift", [8, -13])
+@pytest.mark.parametrize("at_end", [False, True])
+@pytest.mark.parametrize("kind", ["copy", "body"])
+def test_a_voice_is_no_lost_buffer(kind: str, at_end: bool, shift: int) -> None:
+    """Words before or after the playing, later or earlier in the pickup and faint there: no jump."""
+    known = random_scene(kind, seed=61)
+    audio = take(kind, seconds=60.0, seed=61).copy()
+    voice = talk(12.0, sample_rate_hz=RATE, seed=3)
+    there = np.stack([0.05 * np.roll(voice, shift), np.convolve(voice, [0.7, 0.2, 0.1], "same")], axis=1)
+    there *= 0.3 * np.abs(audio[:, 1]).max() / np.abs(voice).max()
+    part = slice(len(audio) - len(there), None) if at_end else slice(0, len(there))
+    audio[part] = 1e-3 * audio[part] + there
+    found = measure_alignment(audio, sample_rate_hz=RATE)
+    assert found.steadiness.jump_s is None
+    assert not found.steadiness.drifting
+    assert found.delay_s is not None
+    assert found.uncertainty_s is not None
+    assert found.delay_s == pytest.approx(known.delay_s, abs=found.uncertainty_s)
+
+
+def test_a_buffer_lost_early_is_still_told() -> None:
+    """A piece that is missing a few seconds after the beginning, with the guitar on both sides of it."""
+    audio = take("body", seconds=60.0, seed=61).copy()
+    lost = 12 * RATE
+    audio[lost:-16, 1] = audio[lost + 16 :, 1]
+    found = measure_alignment(audio, sample_rate_hz=RATE).steadiness
+    assert found.jump_s == pytest.approx(-16 / RATE, abs=2e-5)
+    assert found.jump_at_s == pytest.approx(12.0, abs=8.0)
