@@ -26,9 +26,10 @@ FAR_DB = 2.8
 """Distance of two takes on different guitars, where no session says what is usual. Two takes on one guitar in other
 keys, registers and with a capo are 1.2 dB apart in the middle, 2.5 dB in one case of a hundred."""
 
-FAR = 1.4
-"""Distance of two takes on different guitars, in units of what a session lets expect. Takes on one guitar stay within
-1.2 of their nearest, also a percussive one among quiet ones, a short one, one with the microphone moved a little."""
+FAR = 1.2
+"""Distance of two takes on different guitars, in units of what a session lets expect, where a take has many others to
+be near to; of few the nearest is farther off (`far_among`). Takes on one guitar stay within 0.85 of the bound, also a
+percussive one among quiet ones, a short one, one with the microphone moved a little."""
 
 CLEARLY = 1.6
 """A take must be so much farther from most of the session than takes, in the middle, from their nearest."""
@@ -63,6 +64,11 @@ _FEWEST_CELLS = 16
 _SHRINK_TAKES = 1.0  # a spread seen in few takes is taken for less
 _NEARBY = np.array([0.1, 0.2, 0.4, 0.2, 0.1])
 _SILENT = 1e-16
+
+
+def far_among(others: int) -> float:
+    """From which distance to the nearest of so many others, at least one, on a take is on another guitar."""
+    return FAR * (1.0 + 1.0 / others)
 
 
 def distance_db(one: Profile, other: Profile) -> float:
@@ -192,8 +198,8 @@ class Likeness:
 def compare_takes(profiles: Sequence[Profile]) -> tuple[Likeness, ...]:
     """Which takes of a session are not like most of it.
 
-    Takes belong together if they are near each other (`FAR`), or both near a third. A take is a stranger if more than
-    half of the session, and three takes at least, belong together without it.
+    Takes belong together if they are near each other (`far_among`), or both near a third. A take is a stranger if more
+    than half of the session, and three takes at least, belong together without it.
     """
     known = [
         at for at, one in enumerate(profiles) if np.count_nonzero(np.isfinite(one.ratio_db)) >= _FEWEST_CELLS
@@ -217,7 +223,8 @@ def _compare(takes: Sequence[Profile]) -> list[Likeness]:
     )
     np.fill_diagonal(apart, np.inf)
     np.fill_diagonal(crossed, np.inf)
-    groups = _groups(apart)
+    far = far_among(len(takes) - 1)
+    groups = _groups(apart, far)
     sizes = np.array([np.count_nonzero(groups == group) for group in groups])
     most = sizes >= max(FEWEST_TAKES - 1, len(takes) // 2 + 1)
     among = most if most.any() else np.ones(len(takes), np.bool_)
@@ -239,7 +246,7 @@ def _compare(takes: Sequence[Profile]) -> list[Likeness]:
             apart=float(nearest[at]),
             crossed=float(np.min(crossed[at, others], initial=np.inf)),
         )
-        bound = max(FAR, CLEARLY * usual)
+        bound = max(far, CLEARLY * usual)
         if most.any() and not most[at] and math.isfinite(nearest[at]) and nearest[at] >= bound:
             mirrored = likeness.crossed <= MIRRORED * likeness.apart
             likeness = replace(
@@ -253,10 +260,10 @@ def _compare(takes: Sequence[Profile]) -> list[Likeness]:
     return found
 
 
-def _groups(apart: Reals) -> NDArray[np.int64]:
-    """Number of the group of each take: takes less than `FAR` apart are in one."""
+def _groups(apart: Reals, far: float) -> NDArray[np.int64]:
+    """Number of the group of each take: takes less than `far` apart are in one."""
     groups = np.arange(len(apart))
-    for a, b in np.argwhere(apart < FAR):
+    for a, b in np.argwhere(apart < far):
         groups[groups == groups[b]] = groups[a]
     return groups
 

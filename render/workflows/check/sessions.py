@@ -6,7 +6,7 @@ import math
 import statistics
 from collections.abc import Sequence
 
-from render.analysis.likeness import FAR, FEWEST_TAKES, Likeness, compare_takes
+from render.analysis.likeness import FEWEST_TAKES, Likeness, compare_takes, far_among
 from render.engine.inspect import Inspection
 from render.engine.meet import RELIABLE_S
 from render.workflows.check.findings import Finding
@@ -48,7 +48,7 @@ def findings_of_session(inspections: Sequence[Inspection | None]) -> list[list[F
     likenesses = compare_takes([it.profile for _, it in there])
     turned = _turned_delays(inspections)
     for (index, _), like in zip(there, likenesses, strict=True):
-        finding = _of_take(like, turned.get(index))
+        finding = _of_take(like, turned.get(index), far=far_among(max(1, len(there) - 1)))
         if finding is not None:
             found[index].append(finding)
     for index, late in _out_of_line(inspections):
@@ -57,11 +57,11 @@ def findings_of_session(inspections: Sequence[Inspection | None]) -> list[list[F
     return found
 
 
-def _of_take(like: Likeness, turned: bool | None) -> Finding | None:
+def _of_take(like: Likeness, turned: bool | None, *, far: float) -> Finding | None:
     """Another guitar or a swap.
 
     `turned`: whether the delay between the sources is that of the other takes turned over (True) or theirs (False);
-    None where it does not tell.
+    None where it does not tell. `far`: no take of this guitar is farther from all others.
     """
     figures = {
         "distance_db": _finite(like.nearest_db),
@@ -70,7 +70,7 @@ def _of_take(like: Likeness, turned: bool | None) -> Finding | None:
     }
     by_spectra = like.mirrored and turned is not False
     # the other way round it comes nearer, and near enough: what flat ratios leave open the delay settles
-    by_delay = turned is True and like.crossed < min(FAR, like.apart)
+    by_delay = turned is True and like.crossed < min(far, like.apart)
     if by_spectra or by_delay:
         sureness = max(like.sureness if by_spectra else 0.0, SURE_BY_DELAY if by_delay else 0.0)
         return Finding(
