@@ -10,9 +10,9 @@ from render.cli.arguments import add_command, add_deep, add_jobs, add_printing
 
 EXAMPLES = """\
 examples:
-  drytake check my_rehearsal/                  every take of a folder, as a table with what was found
-  drytake check my_rehearsal/ --plot pictures/ a picture of each take as well
-  drytake check song.wav --json                for scripts; exit status 1 if a take has a fault
+  drytake check my_rehearsal/                   a table of a folder's takes
+  drytake check my_rehearsal/ --plot pictures/  a picture of each take as well
+  drytake check song.wav --json                 for scripts; status 1: a fault
 
 A fault spoils the mix, a warning should be looked at, a note is good to know.
 Your captures are only ever read."""
