@@ -25,7 +25,9 @@ UNKNOWN_NOISE_DB = 12.0
 """Where the playing never rests, and the noise is not known: so near to the playing it is no noise."""
 
 
-def measure_cut_off(curve: LevelCurve, noises: Sequence[Noise]) -> float | None:
+def measure_cut_off(
+    curve: LevelCurve, noises: Sequence[Noise], *, dc: Sequence[float] = (0.0, 0.0)
+) -> float | None:
     """How far below its playing a take still sounds when it stops.
 
     Parameters
@@ -34,6 +36,8 @@ def measure_cut_off(curve: LevelCurve, noises: Sequence[Noise]) -> float | None:
         Of all sources.
     noises : sequence of Noise
         One a source.
+    dc : sequence of float
+        Constant part of each source, full scale 1: it does not sound.
 
     Returns
     -------
@@ -44,7 +48,8 @@ def measure_cut_off(curve: LevelCurve, noises: Sequence[Noise]) -> float | None:
     if len(curve.rms_gain) * curve.step_s < LEAST_S:
         return None
     with np.errstate(divide="ignore"):
-        last_dbfs = 20.0 * np.log10(curve.rms_gain[-steps:].astype(np.float64)).min(axis=0)
+        power = np.square(curve.rms_gain[-steps:].astype(np.float64)) - np.square(dc)
+        last_dbfs = 10.0 * np.log10(np.maximum(power, 0.0)).min(axis=0)
     below = [
         noise.playing_dbfs - float(level_dbfs)
         for noise, level_dbfs in zip(noises, last_dbfs, strict=True)

@@ -19,7 +19,7 @@ from render.workflows.check.findings import Finding, Severity, gravest, in_order
 from render.workflows.check.sessions import findings_of_session
 from render.workflows.check.sources import findings_of_source
 from render.workflows.check.takes import findings_of_take, unreadable
-from render.workflows.check.together import told_together
+from render.workflows.check.together import told_once, told_together
 
 DIGITS = 3
 STILL_PLAYING_DB = 30.0
@@ -264,7 +264,7 @@ def _checked(
     ]
     if any(finding.kind == "swapped" for finding in more):  # surer than what the take says by itself
         findings = [finding for finding in findings if finding.kind != "swapped" or finding in more]
-    return CheckedTake(take, channels, names, measured, in_order(findings))
+    return CheckedTake(take, channels, names, measured, in_order(told_once(findings)))
 
 
 def _make_folder(folder: Path) -> None:

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 from render.analysis.cut_off import LAST_S, measure_cut_off
-from render.analysis.ends import SURE
+from render.analysis.ends import SURE, Part
 from render.analysis.roles import Role, guess_microphone
 from render.engine.inspect import Inspection
 from render.engine.meet import RELIABLE_S
@@ -17,6 +18,12 @@ FEW_BITS = ("PCM_U8", "PCM_S8", "ULAW", "ALAW", "IMA_ADPCM", "MS_ADPCM", "GSM610
 LOW_RATE_HZ = 32_000
 GREAT_DRIFT_MS = 1.0
 """Sources that slide past each other by more than this in a take are heard to smear at its beginning or its end."""
+
+ROOM_BEFORE_S, ROOM_AFTER_S = 0.1, 0.5
+"""Kept around the playing where talk is left out: pauses are longer."""
+
+JUMP_NEAR_S = 4.0
+"""A delay is followed in stretches of some seconds; a click within this of a jump is the place itself."""
 
 MOST_BOOMS = 4
 LEAST_PLAYED_DB = 10.0
@@ -186,18 +193,33 @@ def _drift(inspection: Inspection, names: tuple[str, str]) -> list[Finding]:
             )
         )
     if steadiness.jump_s is not None and steadiness.jump_at_s is not None:
+        heard_s = _heard_near(inspection, steadiness.jump_at_s)
+        place_s = steadiness.jump_at_s if heard_s is None else heard_s
+        where = f"{'near' if heard_s is None else 'at'} {clock(place_s)}"
         found.append(
             Finding(
                 "drift",
                 "fault",
-                f"{names[1]} jumps against {names[0]} by {1000 * steadiness.jump_s:+.2f} ms near "
-                f"{clock(steadiness.jump_at_s)}: one of the two tracks has lost a piece",
+                f"{names[1]} jumps against {names[0]} by {1000 * steadiness.jump_s:+.2f} ms {where}: "
+                "one of the two tracks has lost a piece",
                 "use another take, or cut this one in two there",
                 figures={"jump_ms": round(1000 * steadiness.jump_s, 3)},
-                places_s=(round(steadiness.jump_at_s, 3),),
+                places_s=(round(place_s, 3),),
             )
         )
     return found
+
+
+def _heard_near(inspection: Inspection, jump_at_s: float) -> float | None:
+    """The loudest click near a jump of the delay: where the piece is missing."""
+    rate_hz = inspection.info.sample_rate_hz
+    near = [
+        (height, place / rate_hz)
+        for source in inspection.sources
+        for place, height in zip(source.clicks.places, source.clicks.heights, strict=True)
+        if abs(place / rate_hz - jump_at_s) <= JUMP_NEAR_S
+    ]
+    return max(near)[1] if near else None
 
 
 def _boom(inspection: Inspection, channels: tuple[int, int], *, source: int) -> list[Finding]:
@@ -228,7 +250,11 @@ def _cut_off(inspection: Inspection) -> list[Finding]:
         return []
     if any(part.to_s > inspection.duration_s - LAST_S for part in inspection.ends.parts):
         return []
-    below_db = measure_cut_off(inspection.curve, [source.noise for source in inspection.sources])
+    below_db = measure_cut_off(
+        inspection.curve,
+        [source.noise for source in inspection.sources],
+        dc=[source.levels.dc for source in inspection.sources],
+    )
     if below_db is None:
         return []
     how = f"only {below_db:.0f} dB below the playing" if below_db >= 1.0 else "as loud as the playing"
@@ -244,25 +270,33 @@ def _cut_off(inspection: Inspection) -> list[Finding]:
 
 
 def _talk(inspection: Inspection, channels: tuple[int, int]) -> list[Finding]:
-    found = []
-    for part in inspection.ends.parts:
-        if part.sureness < SURE:
-            continue
-        begins = part.from_s < 0.5 * inspection.duration_s
-        keep = inspection.ends.playing_from_s if begins else inspection.ends.playing_to_s
-        cut = "" if keep is None else f"--{'from' if begins else 'to'} {clock(keep)}"
-        found.append(
-            Finding(
-                "talk",
-                "note",
-                f"{part.kind} from {clock(part.from_s)} to {clock(part.to_s)}, it seems",
-                f"render without it: {cut}" if cut else "cut it off",
-                channel=None if part.source is None else channels[part.source],
-                figures={
-                    "from_s": round(part.from_s, 2),
-                    "to_s": round(part.to_s, 2),
-                    "sureness": part.sureness,
-                },
-            )
+    parts = [part for part in inspection.ends.parts if part.sureness >= SURE]
+    passage = _passage(inspection, parts)
+    return [
+        Finding(
+            "talk",
+            "note",
+            f"{part.kind} from {clock(part.from_s)} to {clock(part.to_s)}, it seems",
+            f"render without it: {passage}" if passage else "cut it off",
+            channel=None if part.source is None else channels[part.source],
+            figures={
+                "from_s": round(part.from_s, 2),
+                "to_s": round(part.to_s, 2),
+                "sureness": part.sureness,
+            },
         )
-    return found
+        for part in parts
+    ]
+
+
+def _passage(inspection: Inspection, parts: Sequence[Part]) -> str:
+    """Options of `render` that leave talk and tuning out, with some room before the first note and after the last."""
+    from_s, to_s = inspection.ends.playing_from_s, inspection.ends.playing_to_s
+    before = any(part.from_s < 0.5 * inspection.duration_s for part in parts)
+    after = any(part.from_s >= 0.5 * inspection.duration_s for part in parts)
+    options = []
+    if before and from_s is not None:
+        options.append(f"--from {clock(math.floor(10.0 * (from_s - ROOM_BEFORE_S)) / 10.0)}")
+    if after and to_s is not None:
+        options.append(f"--to {clock(math.ceil(10.0 * (to_s + ROOM_AFTER_S)) / 10.0)}")
+    return " ".join(options)

@@ -27,6 +27,24 @@ def told_together(findings: list[Finding]) -> list[Finding]:
     return told
 
 
+def told_once(findings: list[Finding]) -> list[Finding]:
+    """Without clicks that are all where a track has lost a piece, which is told with the jump of the delay.
+
+    Parameters
+    ----------
+    findings : list of Finding
+        Of one take, all of them.
+    """
+    lost_s = [place for finding in findings if finding.kind == "drift" for place in finding.places_s]
+    return [
+        finding
+        for finding in findings
+        if finding.kind != "click"
+        or not finding.places_s
+        or any(all(abs(place - lost) > SAME_MOMENT_S for lost in lost_s) for place in finding.places_s)
+    ]
+
+
 def _same_moments(one: Finding, other: Finding) -> bool:
     """Whether each place of one has its place of the other, and none is left that was only counted."""
     return one.figures.get("count") == other.figures.get("count") and (

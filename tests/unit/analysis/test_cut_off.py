@@ -59,3 +59,16 @@ def test_noise_is_not_taken_for_a_ringing_string() -> None:
 def test_a_very_short_take_is_not_judged() -> None:
     """A second and a half is all end."""
     assert _measured(_curve(steps=15)) is None
+
+
+def test_a_constant_voltage_does_not_ring() -> None:
+    """What is left after it counts: nothing, or a chord."""
+    dc = 10.0 ** ((PLAYING_DBFS - 10.0) / 20.0)
+    chord = 10.0 ** ((PLAYING_DBFS - 5.0) / 20.0)
+    alone = np.full(10, 20.0 * np.log10(dc))
+    with_chord = np.full(10, 20.0 * np.log10(np.hypot(dc, chord)))
+
+    assert _measured(_curve(*alone)) == pytest.approx(10.0, abs=1e-3)
+    assert measure_cut_off(_curve(*alone), (_noise(), _noise()), dc=(dc, -dc)) is None
+    found_db = measure_cut_off(_curve(*with_chord), (_noise(), _noise()), dc=(dc, -dc))
+    assert found_db == pytest.approx(5.0, abs=1e-3)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from render.workflows.check.findings import Finding
-from render.workflows.check.together import told_together
+from render.workflows.check.together import told_once, told_together
 
 GAP = Finding(
     "dropout",
@@ -56,3 +56,19 @@ def test_other_findings_are_left_alone() -> None:
     found = [GAP, hum, replace(hum, channel=2)]
 
     assert told_together(found) == found
+
+
+JUMP = Finding("drift", "fault", "jumps", "use another take", places_s=(17.3,))
+CLICK = Finding(
+    "click", "note", "clicks once", "listen", channel=2, figures={"count": 1}, places_s=(17.3002,)
+)
+
+
+def test_the_click_of_a_lost_piece_is_told_with_it() -> None:
+    """Not a second time as a click; clicks elsewhere are told with all their places."""
+    more = replace(CLICK, figures={"count": 2}, places_s=(4.0, 17.3002))
+
+    assert told_once([JUMP, CLICK]) == [JUMP]
+    assert told_once([JUMP, more]) == [JUMP, more]
+    assert told_once([CLICK]) == [CLICK]
+    assert told_once([JUMP, replace(CLICK, places_s=())]) == [JUMP, replace(CLICK, places_s=())]

@@ -1,0 +1,71 @@
+"""Findings of whole takes: where a piece is missing, which passage leaves talk out."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+from numpy.typing import NDArray
+
+from render.cli.render import instant
+from render.engine.inspect import inspect_take
+from render.session.takes import Take
+from render.workflows.check.findings import Finding
+from render.workflows.check.takes import findings_of_take
+from tests.helpers.rehearsal import hiss, strings, talk, two_sources
+
+RATE_HZ = 16_000
+
+
+def _played(duration_s: float) -> NDArray[np.float64]:
+    wave = two_sources(strings(duration_s, sample_rate_hz=RATE_HZ, seed=5), sample_rate_hz=RATE_HZ)
+    return 0.3 * wave / np.abs(wave).max()
+
+
+def _findings(folder: Path, audio: NDArray[np.float64]) -> list[Finding]:
+    path = folder / "take.wav"
+    soundfile.write(path, audio, RATE_HZ, subtype="PCM_24")
+    return findings_of_take(
+        inspect_take(Take((path,), "take"), channels=(1, 2)), names=("pickup", "mic"), channels=(1, 2)
+    )
+
+
+def test_a_lost_piece_is_told_where_it_clicks(tmp_path: Path) -> None:
+    """The delay is followed in stretches of seconds; the click tells the moment."""
+    audio, at, lost = _played(40.0), round(17.3 * RATE_HZ), 160
+    audio[at:-lost, 1] = audio[at + lost :, 1]
+    audio += hiss(len(audio), sample_rate_hz=RATE_HZ, seed=1)
+
+    (jump,) = [finding for finding in _findings(tmp_path, audio) if finding.kind == "drift"]
+
+    assert jump.severity == "fault"
+    assert jump.figures["jump_ms"] == pytest.approx(-10.0, abs=0.1)
+    assert jump.places_s == (pytest.approx(17.3, abs=0.002),)
+    assert "at 0:17.3" in jump.text
+
+
+def test_the_passage_without_talk_keeps_the_first_attack(tmp_path: Path) -> None:
+    """Words before and after the playing: one passage to type, which begins before the first note."""
+    first_s, last_s, pause_s = 6.0, 5.0, 3.0
+    played = _played(40.0)
+    still = np.zeros((round(pause_s * RATE_HZ), 2))
+    words = [
+        np.outer(talk(length_s, sample_rate_hz=RATE_HZ, seed=seed), (0.01, 0.2))
+        for length_s, seed in ((first_s, 2), (last_s, 3))
+    ]
+    audio = np.concatenate([words[0], still, played, still, words[1]])
+    audio += hiss(len(audio), sample_rate_hz=RATE_HZ, seed=1)
+
+    told = [finding for finding in _findings(tmp_path, audio) if finding.kind == "talk"]
+
+    assert len(told) == 2
+    assert told[0].remedy == told[1].remedy
+    passage = re.search(r"--from (\S+) --to (\S+)", told[0].remedy)
+    assert passage is not None
+    begins_s, ends_s = (instant(moment) for moment in passage.groups())
+    onset_s = first_s + pause_s + float(np.argmax(np.abs(played).max(-1) > 1e-3)) / RATE_HZ
+    assert onset_s - 0.5 <= begins_s <= onset_s - 0.05
+    assert first_s + pause_s + 30.0 <= ends_s <= len(audio) / RATE_HZ - last_s
