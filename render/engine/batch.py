@@ -16,7 +16,7 @@ from render.audio.read import TakeInfo, probe, sha256_of_files
 from render.engine.identity import dither_key, file_identity, mix_identity, recipe_sha256, session_identity
 from render.engine.job import Event, Job, Options, Watch, Work
 from render.engine.ledger import Ledger, Line
-from render.engine.line import done_line, failed_line
+from render.engine.line import done_line, failed_line, kept_line
 from render.engine.listen import measure_take_alignment
 from render.engine.meet import as_the_others, channels_of, meet
 from render.engine.mix import Passage, measure_mix, render_mix
@@ -188,7 +188,9 @@ class _Batch:
             for work, moved in zip(session, moves, strict=True):
                 others = session_identity(work, Passage(), self.options)
                 work.moved = (
-                    as_the_others(moved, self.ledger.aligned(others)) if work.job.by_itself else moved
+                    as_the_others(moved, self.ledger.aligned(others), recipe=work.job.recipe)
+                    if work.job.by_itself
+                    else moved
                 )
 
     def _find_session_gains(self) -> None:
@@ -231,7 +233,7 @@ class _Batch:
             return False
         line = self.ledger.kept(file_identity(work, self.options))
         if line is not None and line["output"] == work.job.name:
-            self._finish(work, {**line, "status": "kept", "seconds": 0.0})
+            self._finish(work, kept_line(work, line))
             return True
         files = [str(path.absolute()) for path in work.job.take.files]
         others = self.ledger.foreign(work.job.name, input_sha256=work.input_sha256, input_files=files)

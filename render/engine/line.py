@@ -7,10 +7,12 @@ from __future__ import annotations
 
 import math
 import platform
+from dataclasses import replace
 from functools import cache
 from typing import TYPE_CHECKING
 
 from render.engine.ledger import Line
+from render.engine.meet import Moved
 from render.version import __version__
 
 if TYPE_CHECKING:
@@ -32,6 +34,17 @@ FIGURES = (
     "mono_level_change_db",
     "mono_loudness_change_lu",
 )
+BY_WHICH_IT_IS_KNOWN = (
+    "alignment",
+    "level_set_by",
+    "session_gain_db",
+    "session_takes",
+    "identity",
+    "mix_identity",
+    "session_identity",
+    "output_bytes",
+    "output_modified_ns",
+)
 GAVE_WAY_LU = 0.02
 MONO_LOSS_LU = 6.0
 RAISED_DB = 30.0
@@ -51,16 +64,17 @@ def done_line(
     """Line of a render that went well."""
     rate = ready.compiled.sample_rate_hz
     status = work.job.output.stat()
+    moved = None if work.moved is None else replace(work.moved, silent_source=mix.silent_source)
     line = _begin(work, "done", None)
     line |= {"sample_rate_hz": rate, "frames": mix.frames, "starts_at_s": round(mix.take_frame / rate, 6)}
     line |= {name: _number(getattr(mix.plan, name)) for name in FIGURES}
     line |= {
         "room_tail_s": round(ready.compiled.room_tail_frames / rate, 3),
         "seconds": round(seconds, 3),
-        "warnings": _warnings(work, mix, ready),
+        "warnings": _warnings(work, moved, mix, ready),
         "versions": versions(),
         "settings": settings(work, options),
-        "alignment": None if work.moved is None else work.moved.as_dict(),
+        "alignment": None if moved is None else moved.as_dict(),
         "level_set_by": work.level_set_by,
         "session_gain_db": _number(work.gain_db),
         "session_takes": work.session_takes,
@@ -72,6 +86,17 @@ def done_line(
         "output_modified_ns": status.st_mtime_ns,
     }
     return line
+
+
+def kept_line(work: Work, line: Line) -> Line:
+    """Line of a mix that is there already: as it was, but for what its session says of it by now."""
+    kept = {**line, "status": "kept", "seconds": 0.0}
+    if work.moved is not None and line.get("alignment"):
+        before = Moved(**line["alignment"])
+        now = replace(work.moved, silent_source=before.silent_source)
+        rest = [text for text in line["warnings"] if text not in before.remarks()]
+        kept |= {"alignment": now.as_dict(), "warnings": [*rest, *now.remarks()]}
+    return kept
 
 
 def failed_line(work: Work, error: BaseException, *, options: Options) -> Line:
@@ -91,6 +116,7 @@ def failed_line(work: Work, error: BaseException, *, options: Options) -> Line:
         "versions": versions(),
         "settings": settings(work, options),
     }
+    line |= dict.fromkeys(BY_WHICH_IT_IS_KNOWN)
     return line
 
 
@@ -143,10 +169,10 @@ def _number(value: float | None) -> float | None:
     return None if value is None or not math.isfinite(value) else round(float(value), 6)
 
 
-def _warnings(work: Work, mix: Rendered, ready: ReadyRecipe) -> list[str]:
+def _warnings(work: Work, moved: Moved | None, mix: Rendered, ready: ReadyRecipe) -> list[str]:
     """What a player should know about this mix, in plain words."""
     plan, finish = mix.plan, ready.recipe.finish
-    warnings = list(mix.warnings) + ([] if work.moved is None else work.moved.remarks())
+    warnings = list(mix.warnings) + ([] if moved is None else moved.remarks())
     if plan.loudness_lufs is None:
         warnings.append("too short or too quiet to have a loudness: left at its own level")
     elif plan.gave_way_lu > GAVE_WAY_LU:

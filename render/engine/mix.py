@@ -20,7 +20,7 @@ from render.engine.compile import CompiledRecipe, compile_recipe
 from render.engine.convolve import ConvolutionPlan, Measured, convolve_pairs, join_measured, plan_convolution
 from render.engine.finishing import finished_blocks
 from render.engine.preview import PREVIEW_FORMATS, UNSHIFTED, Check, Preview, Shift
-from render.engine.source_remarks import remark_on_sources
+from render.engine.source_remarks import remark_on_sources, silent_source
 from render.engine.store import IN_MEMORY_BYTES, open_store
 from render.engine.workers import Workers
 from render.errors import TakeError
@@ -103,6 +103,7 @@ class Rendered:
     frames: int
     take_frame: int  # of the take, with which the file begins
     warnings: list[str]
+    silent_source: str | None = None  # one that is as good as silent
 
 
 def render_mix(
@@ -166,10 +167,11 @@ def render_mix(
                 writer.discard()
 
     with mixed_store(take, info, ready, passage=passage, folder=output.parent, workers=workers) as mixed:
+        silent = silent_source(ready.recipe, mixed.measured.source_sums)
         if finish.format not in PREVIEW_FORMATS:
             plan = plan_mix(mixed, finish, gain_db=gain_db)
             write(plan)
-            return Rendered(plan, plan.frames, mixed.take_frame, mixed.warnings)
+            return Rendered(plan, plan.frames, mixed.take_frame, mixed.warnings, silent)
         preview = Preview(
             max_true_peak_dbtp=finish.max_true_peak_dbtp,
             aim_lufs=_aim_lufs(finish, sample_rate_hz=mixed.sample_rate_hz, gain_db=gain_db),
@@ -178,7 +180,8 @@ def render_mix(
             on_block=lambda: workers.step(0),
         )
         plan = preview.render()
-        return Rendered(plan, plan.frames, mixed.take_frame, [*mixed.warnings, *preview.warnings])
+        warnings = [*mixed.warnings, *preview.warnings]
+        return Rendered(plan, plan.frames, mixed.take_frame, warnings, silent)
 
 
 def measure_mix(

@@ -45,12 +45,11 @@ def remark_on_sources(recipe: Recipe, source_sums: Reals) -> str | None:
     if power_first == 0.0 and power_second == 0.0:
         return f"no sound on {names[0]}, none on {names[1]}: look at cables and at the recorder's inputs"
     weaker = 0 if power_first < power_second else 1
-    low, high = sorted((power_first, power_second))
-    under_db = db_from_power(high / low) if low else np.inf
+    under_db = _apart_db(power_first, power_second)
     if under_db > NEARLY_SILENT_DB:
         what = (
-            f"{names[weaker]} lies {under_db:.0f} dB under the other source, as good as silent"
-            if low
+            f"{names[weaker]} lies {under_db:.0f} dB under the other source (RMS, with its hiss), as good as silent"
+            if np.isfinite(under_db)
             else f"no sound on {names[weaker]}"
         )
         return (
@@ -64,3 +63,24 @@ def remark_on_sources(recipe: Recipe, source_sums: Reals) -> str | None:
             f"has one source only ({MORE})"
         )
     return None
+
+
+def silent_source(recipe: Recipe, source_sums: Reals) -> str | None:
+    """Name of a source that is silent, or as good as silent against the other; None if both are heard.
+
+    Parameters
+    ----------
+    recipe : Recipe
+    source_sums : float64, shape (parts, 3)
+        As of `remark_on_sources`.
+    """
+    power_first, power_second, _ = np.sum(source_sums, axis=0).tolist()
+    if max(power_first, power_second) > 0.0 and not _apart_db(power_first, power_second) > NEARLY_SILENT_DB:
+        return None
+    return list(recipe.sources)[0 if power_first < power_second else 1]
+
+
+def _apart_db(power_first: float, power_second: float) -> float:
+    """By how much one is stronger than the other, whichever it is; infinite if one is silent."""
+    low, high = sorted((power_first, power_second))
+    return db_from_power(high / low) if low else float(np.inf)

@@ -106,7 +106,7 @@ def told_move(move: Mapping[str, Any] | None) -> str:
     move : mapping or None
         `engine.meet.Moved.as_dict`; None without "auto".
     """
-    if move is None:
+    if move is None or move.get("silent_source"):  # nothing is met there
         return "-"
     told = []
     if move["delay_from"] != "recipe":

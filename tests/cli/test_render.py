@@ -20,7 +20,7 @@ FIELDS = {
     "frames", "gain_db", "loudness_before_lufs", "loudness_lufs", "loudness_range_lu", "max_momentary_lufs",
     "max_short_term_lufs", "true_peak_dbtp", "limiter_max_reduction_db", "limiter_active_s", "correlation",
     "side_to_mid_db", "mono_level_change_db", "mono_loudness_change_lu", "room_tail_s", "seconds", "warnings",
-    "versions", "starts_at_s", "input_files",
+    "versions", "starts_at_s", "input_files", "alignment",
 }  # fmt: skip
 
 

@@ -78,6 +78,7 @@ def test_each_take_is_aligned_and_the_log_says_how(session: Path, tmp_path: Path
         assert alignment["polarity"] == ("flip" if number == 4 else "keep")
         assert any("the session's other takes" in text for text in line["warnings"]) == (number == 3)
         assert alignment["uncertainty_ms"] < 0.1
+        assert alignment["silent_source"] == ("mic" if number == 3 else None)
     assert json.loads((tmp_path / "mixes" / "log.jsonl").read_text(encoding="utf-8").splitlines()[0])[
         "alignment"
     ]
@@ -120,6 +121,41 @@ def test_a_second_run_renders_nothing(session: Path, tmp_path: Path) -> None:
     recipe = write_recipe(tmp_path / "auto.toml", AUTO, FLOAT)
     rendered(session, recipe, tmp_path / "mixes")
     assert {line["status"] for line in rendered(session, recipe, tmp_path / "mixes").values()} == {"kept"}
+
+
+def _asked_about(line: dict[str, Any]) -> int:
+    """How many remarks ask whether channels are exchanged."""
+    return sum("channels exchanged?" in text for text in line["warnings"])
+
+
+def test_what_a_session_says_later_is_told_of_a_mix_that_is_kept(session: Path, tmp_path: Path) -> None:
+    """One take the other way round: by itself nothing is odd about it, among others it is."""
+    folder = tmp_path / "session"
+    folder.mkdir()
+    for number in (1, 2):
+        (folder / f"take_{number}.wav").write_bytes((session / f"take_{number}.wav").read_bytes())
+    write_take(folder / "take_3.wav", audio=delayed(-0.4, seed=3))
+    recipe = write_recipe(tmp_path / "auto.toml", AUTO, FLOAT)
+    alone = rendered(folder / "take_3.wav", recipe, tmp_path / "mixes")["take_3"]
+    assert alone["status"] == "done"
+    assert not _asked_about(alone)
+    for _ in range(2):
+        lines = rendered(folder, recipe, tmp_path / "mixes")
+        assert lines["take_3"]["status"] == "kept"
+        assert [_asked_about(lines[f"take_{number}"]) for number in (1, 2, 3)] == [0, 0, 1]
+    assert lines["take_1"]["status"] == "kept"
+
+
+def test_a_take_that_fails_has_the_same_keys(session: Path, tmp_path: Path) -> None:
+    """Null where there is nothing to tell."""
+    folder = tmp_path / "session"
+    folder.mkdir()
+    (folder / "take_1.wav").write_bytes((session / "take_1.wav").read_bytes())
+    (folder / "take_2.wav").write_bytes(b"no sound")
+    lines = rendered(folder, write_recipe(tmp_path / "auto.toml", AUTO, FLOAT), tmp_path / "mixes")
+    assert lines["take_2"]["status"] == "failed"
+    assert set(lines["take_2"]) == set(lines["take_1"])
+    assert lines["take_2"]["alignment"] is None
 
 
 def test_a_recipe_without_auto_has_no_alignment_in_its_log(session: Path, tmp_path: Path) -> None:

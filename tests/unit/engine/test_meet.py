@@ -10,7 +10,7 @@ import pytest
 
 from render.analysis.delay import PHASE_HZ, Alignment, Curves
 from render.analysis.drift import Steadiness
-from render.engine.meet import Moved, meet
+from render.engine.meet import Moved, as_the_others, meet
 from render.recipe.models import Recipe
 
 NOTHING = np.zeros(0)
@@ -23,6 +23,8 @@ def alignment(
     uncertainty_s: float | None = 1e-5,
     polarity: int | None = 1,
     sureness: float = 0.8,
+    steadiness: Steadiness | None = None,
+    duration_s: float = 60.0,
 ) -> Alignment:
     """What a take may say."""
     known = delay_s is not None
@@ -33,9 +35,9 @@ def alignment(
         polarity_sureness=sureness,
         reason=None if known else "no-coherence",
         height=0.8,
-        steadiness=Steadiness(),
+        steadiness=steadiness or Steadiness(),
         likeness=None,
-        curves=Curves(NOTHING, NOTHING, NOTHING, NOTHING, NOTHING),
+        curves=Curves(NOTHING, NOTHING, NOTHING, np.arange(0.5, 20.0) * duration_s / 20.0, NOTHING),
         phasors=np.asarray(PHASES * (polarity or 0) if known else 0.0 * PHASES, np.complex128),
     )
 
@@ -114,6 +116,54 @@ def test_the_picture_does_not_change_sides() -> None:
     moved = meet(recipe(second=BOTH), [*takes, same_phases])
     assert [it.polarity for it in moved] == ["keep"] * 4
     assert moved[3].polarity_from == "session"
+
+
+@pytest.mark.parametrize(("first", "drift_ms"), [(None, 1.8), (BOTH, -1.8)])
+def test_a_drift_is_told_and_covered(first: Mapping[str, object] | None, drift_ms: float) -> None:
+    """30 millionths over a minute: the delay of the middle is used, what is stated reaches to both ends."""
+    drifting = alignment(0.4e-3, steadiness=Steadiness(drift_ppm=30.0, drifting=True))
+    (moved,) = meet(recipe(first=first, second=None if first else BOTH), [drifting])
+    assert abs(moved.delay_ms) == 0.4
+    assert moved.uncertainty_ms == pytest.approx(0.9 + 0.01)
+    assert moved.drift_ms == pytest.approx(drift_ms)
+    (said,) = moved.remarks()
+    assert "drift apart, 1.80 ms over the take" in said
+
+
+def test_a_drift_too_small_to_be_sure_of_is_not_told() -> None:
+    """Its slope stands in `steadiness` all the same."""
+    (moved,) = meet(recipe(second=BOTH), [alignment(0.4e-3, steadiness=Steadiness(drift_ppm=0.4))])
+    assert moved == Moved("mic", -0.4, 0.01, "keep", "take", "take")
+
+
+def test_a_jump_is_told_and_covered() -> None:
+    """One delay fits the longer part; the other is off by the jump."""
+    (moved,) = meet(
+        recipe(second=BOTH), [alignment(0.4e-3, steadiness=Steadiness(jump_s=-2e-3, jump_at_s=30.0))]
+    )
+    assert (moved.jump_ms, moved.uncertainty_ms) == (-2.0, 2.01)
+    assert "mic jumps against the other source, by 2.00 ms" in moved.remarks()[0]
+
+
+@pytest.mark.parametrize("met_ms", [0.0, 2.0])
+def test_a_take_the_other_way_round_is_asked_about(met_ms: float) -> None:
+    """It keeps its own value; another delay is no exchange, nor is one of two takes, nor a drifting take."""
+    odd = [alignment(delay_s) for delay_s in (0.4e-3, -0.42e-3, 0.45e-3, 0.1e-3)]
+    with_auto = recipe(first={"delay_ms": met_ms}, second=BOTH)
+    moved = meet(with_auto, odd)
+    assert [it.opposite_of_ms for it in moved] == [None, 0.4, None, None]
+    assert moved[1].delay_ms == pytest.approx(met_ms + 0.42)
+    assert (
+        "the earlier source here, and in the other takes of its session the later one"
+        in moved[1].remarks()[0]
+    )
+    assert all(it.opposite_of_ms is None for it in meet(with_auto, odd[:2]))
+    drifting = alignment(-0.42e-3, steadiness=Steadiness(drift_ppm=30.0, drifting=True))
+    assert all(it.opposite_of_ms is None for it in meet(with_auto, [odd[0], drifting, odd[2]]))
+    by_itself = as_the_others(
+        meet(with_auto, odd[1:2])[0], [moved[0].as_dict(), moved[2].as_dict()], recipe=with_auto
+    )
+    assert by_itself.opposite_of_ms == pytest.approx(0.425)
 
 
 def test_a_recipe_without_auto_is_refused() -> None:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from render.engine.capture import StoredReader
 from render.engine.convolve import convolve_pairs, join_measured, plan_convolution
-from render.engine.source_remarks import NEARLY_SILENT_DB, remark_on_sources
+from render.engine.source_remarks import NEARLY_SILENT_DB, remark_on_sources, silent_source
 from render.recipe.models import Recipe
 from tests.helpers.signals import noise, plucks
 
@@ -38,6 +38,7 @@ def test_two_live_sources_are_not_remarked_on() -> None:
 
     for other in (second, -second, 0.01 * second, np.roll(first, 5)):
         assert remark_on_sources(_recipe(), _sums(first, other)) is None
+        assert silent_source(_recipe(), _sums(first, other)) is None
 
 
 @pytest.mark.parametrize("gain", [1.0, -0.3])
@@ -57,7 +58,10 @@ def test_a_source_that_is_silent_or_as_good_as(dead: int) -> None:
     sound, other = _two()
     names = ("pickup (channel 1)", "mic (channel 2)")
     factor = 10.0 ** (-(NEARLY_SILENT_DB + 3.0) / 20.0) * np.sqrt(np.mean(sound**2) / np.mean(other**2))
-    for quiet, words in ((np.zeros_like(sound), "no sound on "), (factor * other, " lies 53 dB under")):
+    for quiet, words in (
+        (np.zeros_like(sound), "no sound on "),
+        (factor * other, " lies 53 dB under the other source (RMS, with its hiss)"),
+    ):
         pair = (quiet, sound) if dead == 0 else (sound, quiet)
 
         said = remark_on_sources(_recipe(), _sums(*pair)) or ""
@@ -65,6 +69,7 @@ def test_a_source_that_is_silent_or_as_good_as(dead: int) -> None:
         assert words in said
         assert names[dead] in said
         assert f"the mix has {('mic', 'pickup')[dead]} alone" in said
+        assert silent_source(_recipe(), _sums(*pair)) == ("pickup", "mic")[dead]
 
 
 def test_two_silent_sources_are_told_together() -> None:

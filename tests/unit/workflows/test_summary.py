@@ -63,6 +63,7 @@ def test_the_column_is_there_where_a_recipe_has_auto() -> None:
     assert "moved" not in [column.heading for column in summary_columns([plain])]
     columns = {column.heading: column.cells for column in summary_columns([plain, moved])}
     assert columns["moved"] == ("-", "mic 0.42 ms earlier")
+    assert told_move({**_move(-0.42), "silent_source": "mic"}) == "-"
 
 
 def test_figures_read_as_a_player_reads_them() -> None:
