@@ -167,6 +167,19 @@ class MarkedPanel(Panel):
         line.set_zorder(0.7)
         self._axes.add_line(line)
 
+    def beside(self, at: float, words: str, *, colour: str) -> None:
+        """Words at the upper end of an upright line, on the side that has more room."""
+        at_px = self.width_px * self.across.at(at)
+        right = at_px < 0.5 * self.width_px
+        self.write_inside(
+            at_px + (WORDS_GAP_PX if right else -WORDS_GAP_PX),
+            self.height_px - 8.0,
+            words,
+            colour=colour,
+            align="left" if right else "right",
+            paper=True,
+        )
+
     def grid_of_hertz(self, *, below_px: float | None = None) -> None:
         """Upright lines at the frequencies musicians read; their numbers so far below the panel, if at all."""
         ticks = [tick for tick in FREQUENCY_TICKS_HZ if self.across.lowest <= tick <= self.across.highest]

@@ -21,7 +21,7 @@ from render.pictures.take_levels import levels_section
 from render.pictures.take_likeness import likeness_section
 from render.pictures.take_parts import INNER_PX
 from render.pictures.take_spectra import spectra_section
-from render.pictures.words import DOT, number, rate_words
+from render.pictures.words import DOT, number, rate_words, real_minus
 
 TITLE_LINE_PX = 26
 SEVERITY_PX = 70
@@ -99,7 +99,10 @@ def _remark_lines(curves: TakeCurves) -> list[tuple[str, str]]:
     lines: list[tuple[str, str]] = []
     for index, remark in enumerate(curves.remarks):
         wrapped = style.wrapped(
-            style.printable(remark.words), style.TEXT_PT, INNER_PX - SEVERITY_PX, most_lines=MOST_LINES_EACH
+            real_minus(style.printable(remark.words)),
+            style.TEXT_PT,
+            INNER_PX - SEVERITY_PX,
+            most_lines=MOST_LINES_EACH,
         )
         is_last = index == len(curves.remarks) - 1
         if len(lines) + len(wrapped) > MOST_LINES - (0 if is_last else 1):

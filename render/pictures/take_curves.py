@@ -127,12 +127,16 @@ class Drift:
     at_s, delay_ms : float64, shape (points,)
         Not-a-number where it is not known.
     parts_per_million : float or None
-        How fast the second source falls behind.
+        How fast the second source falls behind; None if it does not.
+    jump_ms, jump_at_s : float or None
+        By how much it comes later from one moment on.
     """
 
     at_s: Reals
     delay_ms: Reals
     parts_per_million: float | None = None
+    jump_ms: float | None = None
+    jump_at_s: float | None = None
 
     def __post_init__(self) -> None:
         _same_length("at_s", self.at_s, "delay_ms", self.delay_ms)

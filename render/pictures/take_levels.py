@@ -32,6 +32,7 @@ LANE_HEAD_PX = 22
 LANE_GAP_PX = 8
 BESIDE_PX = 3
 BESIDE_PT = 7.0
+BESIDE_LEAST_PT = 6.0
 SPAN_ROW_PX = 16
 TIMES_PX = 20
 DB_STEP = 12.0
@@ -51,12 +52,14 @@ def levels_section(curves: TakeCurves) -> Section:
     missing = _not_found(curves.sources)
     times_px = TIMES_PX + (LINE_PX if missing else 0)
 
+    noise = ", noise floor dotted" if any(_has_noise(source) for source in curves.sources) else ""
+
     def draw(page: Page, top_px: float) -> None:
         head(
             page,
             top_px,
             "Level over time",
-            f"dBFS, {_step_words(curves)}: peak thin, RMS bold, noise floor dotted",
+            f"dBFS, {_step_words(curves)}: peak thin, RMS bold{noise}",
         )
         _passage_legend(page, top_px + HEAD_PX + 9, curves)
         _sound_span(page, top_px + HEAD_PX + LINE_PX + 8, curves)
@@ -108,11 +111,13 @@ def _lane(page: Page, top_px: float, curves: TakeCurves, index: int, scale: Scal
     if noise_dbfs is not None and scale.lowest < noise_dbfs < scale.highest:
         ends = np.array([0.0, panel.across.highest])
         strokes.append(Stroke(ends, np.full(2, noise_dbfs), style.INK, 1.2, (1.2, 1.8)))
+        words = level_words(noise_dbfs)
+        fits = style.text_width_px(words, BESIDE_PT) <= style.RIGHT_MARGIN_PX - BESIDE_PX
         page.write(
             style.MARGIN_PX + INNER_PX + BESIDE_PX,
             panel.top_px + LANE_PX * (1.0 - scale.at(noise_dbfs)) + 4,
-            number(round(noise_dbfs)),
-            size_pt=BESIDE_PT,
+            words,
+            size_pt=BESIDE_PT if fits else BESIDE_LEAST_PT,
         )
     panel.draw(strokes)
     if not np.any(source.peak_dbfs > -math.inf):
@@ -121,6 +126,10 @@ def _lane(page: Page, top_px: float, curves: TakeCurves, index: int, scale: Scal
         panel.note(f"below {number(scale.lowest)} dBFS")
     for row, places in enumerate(found):
         _fault_row(page, panel.top_px + LANE_PX + LANE_GAP_PX + ROW_PX * (row + 0.5), places, curves)
+
+
+def _has_noise(source: SourceTake) -> bool:
+    return source.noise_dbfs is not None and math.isfinite(source.noise_dbfs)
 
 
 def _lane_heading(page: Page, top_px: float, source: SourceTake, colour: str) -> None:

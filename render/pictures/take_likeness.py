@@ -10,11 +10,11 @@ from render.audio.array import Reals
 from render.pictures import style
 from render.pictures.axes import Scale, Stroke, nice_step
 from render.pictures.layout import HEAD_PX, LINE_PX, Section
-from render.pictures.marks import MarkedPanel
+from render.pictures.marks import MarkedPanel, clock_words
 from render.pictures.page import Page
 from render.pictures.take_curves import Drift, Likeness, TakeCurves
 from render.pictures.take_parts import INNER_PX, frequency_scale, head, time_scale, words_section
-from render.pictures.words import number
+from render.pictures.words import fixed
 
 NAME = "The two sources together"
 COHERENCE_PX = 84
@@ -63,16 +63,18 @@ def _answer(curves: TakeCurves, likeness: Likeness) -> str:
         words = "No reliable delay between them" + ("" if told else ": nowhere is the coherence enough")
     else:
         doubt_ms = likeness.uncertainty_ms
-        about = "" if doubt_ms is None else f", give or take {number(float(f'{doubt_ms:.2g}'))} ms"
+        about = "" if doubt_ms is None else f", give or take {_ms(doubt_ms)}"
         later = f"{second} comes {_ms(abs(delay_ms))} {'later' if delay_ms > 0.0 else 'earlier'} than {first}"
-        words = f"{first} and {second} come together{about}" if _ms(delay_ms) == "0 ms" else f"{later}{about}"
+        words = (
+            f"{first} and {second} come together{about}" if round(delay_ms, 3) == 0.0 else f"{later}{about}"
+        )
     if likeness.polarity is not None:
         words += "; same polarity" if likeness.polarity == 1 else "; opposite polarity"
     return words
 
 
 def _ms(value_ms: float) -> str:
-    return f"{number(round(value_ms, 3))} ms"
+    return f"{fixed(value_ms, 3)} ms"
 
 
 def _draw_coherence(
@@ -137,14 +139,27 @@ def _draw_drift(page: Page, top_px: float, curves: TakeCurves, drift: Drift) -> 
         across=time_scale(curves),
         up=scale,
     )
-    rate = drift.parts_per_million
-    later = "later" if (rate or 0.0) > 0.0 else "earlier"
-    words = "" if rate is None else f"; it gets {later} by {number(round(abs(rate), 1))} parts per million"
-    panel.caption(f"how much later {second} is, in ms, over the time of the take{words}")
+    panel.caption(f"how much later {second} is, in ms, over the time of the take{_drift_words(drift)}")
     panel.grid_of_times(below_px=15.0)
     panel.grid_up(nice_step(scale.highest - scale.lowest, most=4), rest=0.0)
+    if drift.jump_at_s is not None:
+        panel.upright(drift.jump_at_s, colour=style.ACCENT, dashes=(3.0, 2.0))
+        panel.beside(drift.jump_at_s, "jump", colour=style.ACCENT)
     panel.draw([Stroke(drift.at_s, drift.delay_ms, style.INK, style.LINE_PX)])
     _lone_dots(panel, drift.at_s, drift.delay_ms)
+
+
+def _drift_words(drift: Drift) -> str:
+    """What is told of the curve: how fast it leans, where it jumps."""
+    told = []
+    rate = drift.parts_per_million
+    if rate is not None:
+        later = "later" if rate > 0.0 else "earlier"
+        told.append(f"gets {later} by {abs(rate):.1f} parts per million")
+    if drift.jump_ms is not None and drift.jump_at_s is not None:
+        jump = fixed(drift.jump_ms, 2, signed=True)
+        told.append(f"jumps by {jump} ms near {clock_words(drift.jump_at_s)}")
+    return f"; it {' and '.join(told)}" if told else ""
 
 
 def _band(likeness: Likeness) -> tuple[float, float] | None:

@@ -7,7 +7,7 @@ from render.pictures.axes import Scale
 from render.pictures.layout import HEAD_PX, LINE_PX, SECTION_PX, Section
 from render.pictures.page import Page
 from render.pictures.take_curves import TakeCurves
-from render.pictures.words import number
+from render.pictures.words import fixed
 
 INNER_PX = style.WIDTH_PX - style.MARGIN_PX - style.RIGHT_MARGIN_PX
 SOURCE_LINES: tuple[tuple[str, tuple[float, ...], float], ...] = (
@@ -53,4 +53,4 @@ def words_section(name: str, words: str, *, space_px: int = SECTION_PX) -> Secti
 
 def level_words(level_db: float) -> str:
     """A level to a tenth of a dB."""
-    return number(round(level_db, 1))
+    return fixed(level_db, 1)

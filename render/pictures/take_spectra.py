@@ -134,11 +134,7 @@ def _rows(source: SourceTake, colour: str) -> list[_Row]:
         half_hz = np.maximum(
             0.5 * np.array([boom.bandwidth_hz for boom in booms]), MARK_HZ_FRACTION * centre_hz
         )
-        words = [
-            f"{number(round(boom.frequency_hz, 0 if boom.frequency_hz >= 100.0 else 1))} Hz, "
-            f"{number(round(boom.prominence_db, 1))} dB"
-            for boom in booms
-        ]
+        words = [f"{boom.frequency_hz:.0f} Hz, {boom.prominence_db:.0f} dB" for boom in booms]
         from_hz = np.maximum(centre_hz - half_hz, 0.5 * centre_hz)
         rows.append(_Row("boom", f"stands out in {name}", from_hz, centre_hz + half_hz, tuple(words), colour))
     return rows

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from typing import assert_never
 
 from render.recipe.models import (
@@ -30,6 +31,17 @@ def number(value: float) -> str:
     """A number as people write it: no needless zeros, a real minus sign."""
     text = f"{value:.6g}" if abs(value) < 1e6 else f"{value:.0f}"
     return MINUS + text[1:] if text.startswith("-") and float(text) != 0.0 else text.removeprefix("-")
+
+
+def fixed(value: float, decimals: int, *, signed: bool = False) -> str:
+    """A number with all its decimals, as tables have it, and a real minus sign."""
+    text = f"{value:{'+' if signed else ''}.{decimals}f}"
+    return MINUS + text[1:] if text.startswith("-") and float(text) != 0.0 else text.removeprefix("-")
+
+
+def real_minus(text: str) -> str:
+    """Words of the terminal with real minus signs; hyphens within names stay."""
+    return re.sub(r"(?<![\w.\-])-(?=\d)", MINUS, text)
 
 
 def stage_words(stage: Stage) -> str:

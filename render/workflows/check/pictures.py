@@ -21,7 +21,6 @@ from render.pictures.take_curves import (
     SourceTake,
     TakeCurves,
 )
-from render.units import db_from_gain
 from render.workflows.check.session import CheckedTake
 
 PLACE_S = 0.002  # a click has no length; so long it is drawn
@@ -79,6 +78,8 @@ def take_curves(take: CheckedTake, inspection: Inspection) -> TakeCurves:
 
 
 def _source(take: CheckedTake, inspection: Inspection, source: int) -> SourceTake:
+    """One source, with the figures of the table: what that does not tell is not drawn either."""
+    figures = take.sources[source]
     measured, channel, name = inspection.sources[source], take.channels[source], take.names[source]
     rate_hz = inspection.info.sample_rate_hz
     hum = tuple(HumLine(line.frequency_hz, line.level_dbfs) for line in measured.hum.lines)
@@ -89,17 +90,19 @@ def _source(take: CheckedTake, inspection: Inspection, source: int) -> SourceTak
         step_s=inspection.curve.step_s,
         rms_dbfs=_decibels(inspection.curve.rms_gain[:, source]),
         peak_dbfs=_decibels(inspection.curve.peak_gain[:, source]),
-        highest_dbfs=db_from_gain(measured.levels.peak_gain),
-        mean_dbfs=db_from_gain(measured.levels.rms_gain),
-        true_peak_dbtp=db_from_gain(measured.true_peak_gain),
-        loudness_lufs=measured.loudness_lufs,
-        noise_dbfs=measured.noise.level_dbfs,
+        highest_dbfs=figures["peak_dbfs"],
+        mean_dbfs=figures["rms_dbfs"],
+        true_peak_dbtp=figures["true_peak_dbtp"],
+        loudness_lufs=figures["loudness_lufs"],
+        noise_dbfs=figures["noise_dbfs"],
         spectrum_dbfs=_spectrum(inspection, source),
-        noise_spectrum_dbfs=measured.noise.band_dbfs.astype(np.float64) if measured.noise.settled else None,
+        noise_spectrum_dbfs=None
+        if figures["noise_dbfs"] is None
+        else measured.noise.band_dbfs.astype(np.float64),
         places=(
             _places("clipping", measured.clipping.places, measured.clipping.count, rate_hz),
             _places("dropouts", measured.dropouts.places, measured.dropouts.count, rate_hz),
-            _places("clicks", measured.clicks.places, measured.clicks.count, rate_hz),
+            _clicks(take, channel),
         ),
         hum=hum,
         booms=booms if source == 1 else (),  # what stands out in a pickup is not boom
@@ -120,6 +123,17 @@ def _places(kind: str, frames: tuple[int, ...], count: int, rate_hz: int) -> Pla
     return Places(kind, from_s, from_s + PLACE_S, count)
 
 
+def _clicks(take: CheckedTake, channel: int) -> Places:
+    """Clicks as they are told: the edge of a gap clicks too, and is told as a gap."""
+    told = [
+        finding for finding in take.findings if finding.kind == "click" and finding.channel in (channel, None)
+    ]
+    from_s = np.sort([place for finding in told for place in finding.places_s])
+    counts = [finding.figures.get("count") for finding in told]
+    count = sum(count for count in counts if isinstance(count, int))
+    return Places("clicks", from_s, from_s + PLACE_S, max(count, len(from_s)))
+
+
 def _likeness(take: CheckedTake, inspection: Inspection) -> Likeness | None:
     """The delay as the table has it: none where it cannot be told."""
     alignment = inspection.alignment
@@ -129,7 +143,13 @@ def _likeness(take: CheckedTake, inspection: Inspection) -> Likeness | None:
     steadiness = alignment.steadiness
     drift = None
     if (steadiness.drifting or steadiness.jump_s is not None) and len(curves.at_s):
-        drift = Drift(curves.at_s, curves.track_ms, steadiness.drift_ppm)
+        drift = Drift(
+            curves.at_s,
+            curves.track_ms,
+            steadiness.drift_ppm if steadiness.drifting else None,
+            None if steadiness.jump_s is None else 1000.0 * steadiness.jump_s,
+            steadiness.jump_at_s,
+        )
     return Likeness(
         frequency_hz=curves.frequency_hz,
         coherence=curves.coherence,

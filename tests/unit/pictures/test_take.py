@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from render.pictures import style
 from render.pictures.axes import Panel, Stroke
+from render.pictures.marks import MarkedPanel
 from render.pictures.page import Page
 from render.pictures.take import take_png, write_take_picture
 from render.pictures.take_curves import (
@@ -326,7 +327,7 @@ def test_noise_floor_is_drawn_at_its_level() -> None:
     _, recorder = drawn(takes.fine)
     lanes = [strokes for panel, strokes in recorder.drawn if panel.across.highest == 92.0]
     assert [float(strokes[-1].up[0]) for strokes in lanes] == [-81.0, -66.0]
-    for level in ("\N{MINUS SIGN}81", "\N{MINUS SIGN}66"):
+    for level in ("\N{MINUS SIGN}81.0", "\N{MINUS SIGN}66.0"):
         (beside,) = recorder.find(level)
         assert beside.left_px > style.MARGIN_PX + INNER_PX
 
@@ -354,7 +355,7 @@ def test_legend_names_only_what_is_there() -> None:
 def test_hum_and_boom_bear_their_frequency() -> None:
     """Hum lines of each source by number, resonances with how far they stand out; close ones in one breath."""
     image, recorder = drawn(takes.faulty)
-    for words in ("50 Hz", "100", "150", "250", "350", "98 Hz, 11.4 dB", "196 Hz, 6.1 dB; 214 Hz, 5 dB"):
+    for words in ("50 Hz", "100", "150", "250", "350", "98 Hz, 11 dB", "196 Hz, 6 dB; 214 Hz, 5 dB"):
         assert words in recorder.words
     assert "hum in saddle pickup" in recorder.words
     row = recorder.find("hum")[0]
@@ -376,7 +377,7 @@ def test_marks_beyond_the_scale_are_left_out(recorder: Recorder) -> None:
 def test_delay_is_told_and_banded() -> None:
     """In words, as a line, and its uncertainty as a band around it."""
     image, recorder = drawn(takes.fine)
-    assert "mic comes 0.42 ms later than pickup, give or take 0.05 ms; same polarity" in recorder.words
+    assert "mic comes 0.420 ms later than pickup, give or take 0.050 ms; same polarity" in recorder.words
     panel, strokes = recorder.drawn[-1]
     assert float(strokes[0].up[0]) == 0.42
     right = style.MARGIN_PX + INNER_PX - 12
@@ -388,8 +389,8 @@ def test_delay_is_told_and_banded() -> None:
 @pytest.mark.parametrize(
     ("delay_ms", "uncertainty_ms", "polarity", "words"),
     [
-        (-1.2, 0.3, -1, "mic comes 1.2 ms earlier than pickup, give or take 0.3 ms; opposite polarity"),
-        (0.0001, 0.00052, 1, "pickup and mic come together, give or take 0.00052 ms; same polarity"),
+        (-1.2, 0.3, -1, "mic comes 1.200 ms earlier than pickup, give or take 0.300 ms; opposite polarity"),
+        (0.0001, 0.00052, 1, "pickup and mic come together, give or take 0.001 ms; same polarity"),
         (2.9013, None, None, "mic comes 2.901 ms later than pickup"),
         (None, None, None, "No reliable delay between them"),
     ],
@@ -427,10 +428,47 @@ def test_drift_is_drawn_over_the_time_of_the_take(recorder: Recorder) -> None:
     panel, strokes = recorder.drawn[-1]
     assert panel.across.highest == 240.0
     assert np.isnan(strokes[0].up).any()
-    assert any("gets later by 12 parts per million" in words for words in recorder.words)
+    assert any("gets later by 12.0 parts per million" in words for words in recorder.words)
     recorder.drawn.clear()
     take_png(takes.fine())
     assert recorder.drawn[-1][0].across.highest == 20_000.0
+
+
+def test_a_jump_is_told_and_marked(recorder: Recorder, monkeypatch: pytest.MonkeyPatch) -> None:
+    """By how much and where, without a rate if there is none; an upright line at its moment."""
+    uprights: list[float] = []
+    upright = MarkedPanel.upright
+
+    def upright_too(panel: MarkedPanel, at: float, **options: Any) -> None:
+        uprights.append(at)
+        upright(panel, at, **options)
+
+    monkeypatch.setattr(MarkedPanel, "upright", upright_too)
+    take = takes.faulty()
+    assert take.likeness is not None
+    assert take.likeness.drift is not None
+    drift = replace(take.likeness.drift, parts_per_million=None, jump_ms=-1.2872, jump_at_s=16.4321)
+
+    take_png(replace(take, likeness=replace(take.likeness, drift=drift)))
+
+    (caption,) = [words for words in recorder.words if "over the time of the take" in words]
+    assert caption.endswith("take; it jumps by \N{MINUS SIGN}1.29 ms near 0:16.4")
+    assert 16.4321 in uprights
+    assert "jump" in recorder.words
+
+
+def test_findings_have_real_minus_signs(recorder: Recorder) -> None:
+    """As the figures beside the curves have; hyphens of names stay."""
+    take_png(replace(takes.fine(), remarks=(Remark("warning", "mic-2: noise at -29 dBFS (-3 of take-07)"),)))
+    assert "mic-2: noise at \N{MINUS SIGN}29 dBFS (\N{MINUS SIGN}3 of take-07)" in recorder.words
+
+
+def test_a_take_without_a_noise_floor_has_no_legend_of_one(recorder: Recorder) -> None:
+    """Nothing is said of what is not drawn."""
+    take = takes.fine()
+    first, second = (replace(one, noise_dbfs=None, noise_spectrum_dbfs=None) for one in take.sources)
+    take_png(replace(take, sources=(first, second)))
+    assert not any("noise" in words or "quietest" in words for words in recorder.words)
 
 
 @pytest.mark.parametrize(
@@ -534,7 +572,7 @@ def test_a_source_that_goes_ahead_gets_earlier(recorder: Recorder) -> None:
 
     take_png(replace(take, likeness=ahead))
 
-    assert any("gets earlier by 12 parts per million" in words for words in recorder.words)
+    assert any("gets earlier by 12.0 parts per million" in words for words in recorder.words)
 
 
 def test_a_source_without_a_name_is_named_once(recorder: Recorder) -> None:
