@@ -4,7 +4,8 @@ One of the gauges that look at samples. A bad cable, a slipping clock or a lost 
 sound, and then the sound goes on as though nothing had happened. Whatever is played changes what follows: it rings,
 it decays, it comes back with every turn of the string. So a click is told by what surrounds it: a model of the
 sound is fitted to a fiftieth of a second before and after, and the jolt must stand far out of what the model leaves
-unexplained, be over at once, and leave the sound as it was.
+unexplained, be over at once, and leave the sound as it was. The measures are those of `unexplained`; here is what they
+must be for a click.
 """
 
 from __future__ import annotations
@@ -15,6 +16,17 @@ from dataclasses import dataclass
 import numpy as np
 
 from render.analysis.stretches import Counts, Flags, Stretch, each_stretch
+from render.analysis.unexplained import (
+    AROUND_S,
+    GUARD,
+    ORDER,
+    Unexplained,
+    fit_models,
+    measure_change,
+    measure_growth,
+    measure_sharpness,
+    measure_unexplained,
+)
 from render.audio.array import AnySamples, Reals, Samples32
 
 BOUND_SIGMA = 4.5
@@ -25,9 +37,36 @@ CLICK_SIGMA = 6.8
 """A click: so many times the RMS of what the model leaves unexplained. Gaussian noise gets there once in 10**11
 samples, 500 hours."""
 
-STAND_OUT = 2.8
-"""And so many times the third largest of it anywhere else nearby: playing has more than one peak. Of 1700 clicks that
-are heard one in a hundred has less than 3.9."""
+STAND_OUT = 3.2
+"""And so many times the third largest of it anywhere else nearby: playing has more than one peak. Of 7000 clicks put
+into recordings at the edge of being heard, two in a hundred have less."""
+
+FEWEST_FRAMES = 3
+"""A click of which no more samples than this follow neither from what was before nor from what comes after is told by
+these and the bounds of change and growth below: of 5000 spikes and steps one in a hundred has more; of nails, slaps and
+drums that get so far, hardly one in twenty has so few."""
+
+MOST_FRAMES, MOST_SPAN = 10, 12
+"""A longer one, told by more, has up to so many, no farther apart than so: a pulse of ten samples has ten."""
+
+PULSE_SIGMA, PULSE_STAND_OUT, PULSE_SPARSE = 11.0, 4.5, 35.0
+"""It stands out by more, forwards and backwards, and of its millisecond's lower quartile by so much, unless nothing
+else in that is unexplained: what percussion does in so short a time is less."""
+
+SQUARE_SIGMA, SQUARE_SPARSE = 8.0, 24.0
+"""Less will do where it begins and ends as a step does."""
+
+FAR_STAND_OUT, LONG_SPAN, LONG_SPARSE = 20.0, 48, 2.0
+"""And it may be so long, a millisecond, where it stands out by this, and a quarter of its millisecond is as quiet as
+all around: within a burst that dies away nothing is."""
+
+PULSE_SHARPNESS = 2.2
+"""And need not be as sharp, if it does not grow as a bend does: samples that go up and down at random have 2 to 60."""
+
+CUT_SIGMA, CUT_STAND_OUT, CUT_FRAMES = 10.0, 4.5, 2
+CUT_GROWTH, CUT_CHANGE = 2.0, 20.0
+"""A cut: hardly a sample that does not follow from one side or the other. So begins no sound that is played, however
+much louder it is (26 dB) than what was before; notes that are synthesised begin so, but they grow."""
 
 FEW_BENDS = 50.0
 FEW_STAND_OUT = 4.0
@@ -59,41 +98,25 @@ BEND_GROWTH = 1.6
 """What is no sharper than a bend is a click where it does not grow as a bend does, by two or more, and where the sound
 after it is not louder by more than 3.5 dB."""
 
-NEAR_S = 0.004
-"""And louder already within this time: a note that follows later has not begun with the click."""
-
 LONGEST_S = 0.0012
 """A click is over by then."""
 
-SOON_S = 0.002
 DECAY_SIGMA = 12.0
-"""So much higher than what is more in these 2 ms after it than before: a slap, however short, is still decaying."""
+"""So much higher than what is more in 2 ms after it than before: a slap, however short, is still decaying."""
 
-SPARSE_SIGMA = 24.0
+SPARSE_SIGMA = 18.0
 """And so much higher than the lower quartile of its own millisecond: between the jolts of a click there is nothing,
-within a burst of noise there is noise. Nails on strings, noise that decays in a millisecond, come up to 23; of clicks
-that are heard one in two hundred has less than 28."""
+within a burst of noise there is noise."""
 
 FAR_SIGMA = 50.0
 """Unless it is so much higher than what is left just before and soon after."""
-
-AROUND_S = 0.010
-"""What is fitted and compared on both sides: a note played so near to a click hides it."""
-
-ORDER = 24
-"""Of the model: enough for the ten or twelve partials that matter within 20 ms."""
-
-NOISE_FRACTION = 1e-5
-"""Of the power, added as though noise: a model of perfect sound would ring after every jolt."""
 
 UNSURE_SHARPNESS = 10.0
 UNSURE_GROWTH = 3.0
 """Up to this sharpness it may be a bend with noise on it, and grows as one does."""
 
 SHARPNESS = 7.5
-"""Energy of the fifth difference against that of the middle band (third difference of sums of neighbours). A spike
-has 21, a step from one sample to the next 11.7; a bend, with which a smooth sound begins, 5; a step over two samples
-2.3, and what strings and bodies do, hardly anything. A spike of exactly two equal samples has 4.2: see
+"""As `measure_sharpness` has it: above a bend, below a step. A spike of exactly two equal samples has 4.2: see
 `BEND_SHARPNESS`."""
 
 QUANTA = 12.0
@@ -108,10 +131,6 @@ WARNING_COUNT = 2
 MOST_PLACES = 1000
 AT_ONCE = 64
 """Pieces of sound judged together."""
-BEGINS_FRACTION = 0.3
-"""A click begins with the first sample that is off by so much of the most."""
-
-_GUARD = 8
 
 
 @dataclass(frozen=True)
@@ -161,8 +180,8 @@ class ClickGauge:
         within = slots[:, np.newaxis] * stretch.slot_frames + np.arange(-4, stretch.slot_frames)
         bends = np.abs(np.diff(sound[channels[:, np.newaxis], within], n=4))
         at = slots * stretch.slot_frames + bends.argmax(-1) - 2
-        before = self._around + _GUARD + ORDER
-        beyond = self._longest + _GUARD + self._around
+        before = self._around + GUARD + ORDER
+        beyond = self._longest + GUARD + self._around
         inside = (at - before >= stretch.begin) & (at + beyond <= stretch.end)
         channels, at = channels[inside], at[inside]
         around = at[:, np.newaxis] + np.arange(-before, beyond)
@@ -220,19 +239,6 @@ def candidate_slots(stretch: Stretch) -> tuple[Counts, Counts]:
     return np.asarray(channels, np.int64), np.asarray(slots + first, np.int64)
 
 
-def fit_models(before: Reals, after: Reals, *, order: int = ORDER) -> Reals:
-    """Coefficients that foretell a sample from those before it, as well as they can on both stretches of a piece.
-
-    Least squares (covariance method), `NOISE_FRACTION` added; shape (pieces, order), of the last sample first.
-    """
-    earlier, later = _sliding(before, order), _sliding(after, order)
-    moments = earlier.swapaxes(1, 2) @ earlier + later.swapaxes(1, 2) @ later
-    moments = moments[:, ::-1, ::-1]  # of the newest sample first
-    power = moments[:, 0, 0]
-    within = moments[:, 1:, 1:] + (NOISE_FRACTION * power + 1e-30)[:, np.newaxis, np.newaxis] * np.eye(order)
-    return np.asarray(np.linalg.solve(within, moments[:, 1:, :1])[..., 0], np.float64)
-
-
 def click_heights(pieces: Reals, *, around: int) -> Reals:
     """Heights of the clicks in the middle of pieces of sound; 0 where there is none.
 
@@ -244,19 +250,45 @@ def click_heights(pieces: Reals, *, around: int) -> Reals:
         Frames.
     """
     first, last = ORDER + around, pieces.shape[1] - around
-    sharpness = measure_sharpness(pieces[:, first : first + 2 * _GUARD])
-    heights, change = np.zeros(len(pieces)), np.zeros(len(pieces))
-    some = np.flatnonzero(sharpness >= BEND_SHARPNESS)
+    heights = np.zeros(len(pieces))
+    sharpness = measure_sharpness(pieces[:, first : first + 2 * GUARD])
+    some = np.flatnonzero(sharpness >= PULSE_SHARPNESS)
     some = some[_is_alone(pieces[some], around)]
-    change[some] = _measure_change(pieces[some, ORDER:first], pieces[some, last:])
-    some = some[change[some] <= _most_change(sharpness[some], np.zeros(len(some)))]
+    before, after = pieces[some, :first], pieces[some, last:]
+    change = measure_change(before[:, ORDER:], after)
+    bounds = (sharpness[some] >= SPIKE_SHARPNESS, sharpness[some] >= SHARPNESS)
+    possible = change <= np.select(bounds, (math.inf, CUT_CHANGE), BEND_CHANGE)
+    some, change = some[possible], change[possible]
     if len(some):
-        heights[some] = _stand_out(pieces[some], around)
-        some = some[heights[some] > 0.0]
-    if len(some):
-        growth = measure_growth(pieces[some], around=around)
-        heights[some[change[some] > _most_change(sharpness[some], growth)]] = 0.0
+        models = fit_models(before[possible], after[possible])
+        left = measure_unexplained(pieces[some], models, around=around)
+        growth = measure_growth(pieces[some], models, around=around)
+        told = left.height > _least_height(pieces[some], left, around)
+        told &= _tells_click(left, sharpness[some], change, growth)
+        heights[some[told]] = left.height[told]
     return heights
+
+
+def _tells_click(left: Unexplained, sharpness: Reals, change: Reals, growth: Reals) -> Flags:
+    """Whether what is left is as that of a few samples that are wrong, of a longer pulse, or of a cut."""
+    sigma = left.height / np.maximum(left.rms, 1e-30)
+    stands_out = np.minimum(left.height / np.maximum(left.elsewhere, 1e-30), left.backwards)
+    sparse = left.height / np.maximum(left.quarter, 1e-30)
+    far = (stands_out > FAR_STAND_OUT) & (sparse > LONG_SPARSE * stands_out)
+    short = (left.frames <= MOST_FRAMES) & (left.coarse_span <= MOST_SPAN)
+    short |= far & (left.coarse_span <= LONG_SPAN)
+    sharp = sharpness >= SHARPNESS
+    few = (left.frames <= FEWEST_FRAMES) | (
+        short & sharp & (growth < BEND_GROWTH) & (sigma > SQUARE_SIGMA) & (sparse > SQUARE_SPARSE)
+    )
+    few &= change <= _most_change(sharpness, growth)
+    few &= (sparse > SPARSE_SIGMA) | (left.height > FAR_SIGMA * np.maximum(left.just, left.soon))
+    pulse = short & (left.coarse_frames >= 2) & (sharp | (growth < BEND_GROWTH)) & (change <= BEND_CHANGE)
+    pulse &= (sigma > PULSE_SIGMA) & (stands_out > PULSE_STAND_OUT)
+    pulse &= (sparse > PULSE_SPARSE) | (left.span <= MOST_FRAMES)
+    cut = (left.frames <= CUT_FRAMES) & (left.coarse_span <= CUT_FRAMES) & (sharpness >= SHARPNESS)
+    cut &= (sigma > CUT_SIGMA) & (stands_out > CUT_STAND_OUT) & (growth < CUT_GROWTH) & (change <= CUT_CHANGE)
+    return np.asarray(few | pulse | cut, np.bool_)
 
 
 def _most_change(sharpness: Reals, growth: Reals) -> Reals:
@@ -265,28 +297,9 @@ def _most_change(sharpness: Reals, growth: Reals) -> Reals:
     step = np.where(growth < HELD_GROWTH, HELD_CHANGE, STEP_CHANGE)
     unsure = np.where(growth < UNSURE_GROWTH, step, -1.0)
     bend = np.where(growth < BEND_GROWTH, BEND_CHANGE, -1.0)
+    bend = np.where(growth < SPIKE_GROWTH, SPIKE_CHANGE, bend)
     bounds = (SPIKE_SHARPNESS, UNSURE_SHARPNESS, SHARPNESS, BEND_SHARPNESS)
     return np.select([sharpness >= bound for bound in bounds], [spike, step, unsure, bend], -1.0)
-
-
-def measure_growth(pieces: Reals, *, around: int) -> Reals:
-    """How far the sound goes away from what is foretold, 4 to 9 samples from the click on, against the first two.
-
-    Pieces as for `click_heights`. A spike of one sample has nearly 0, a step 1, a bend 2 or more: what begins goes on.
-    """
-    first, last = ORDER + around, pieces.shape[1] - around
-    models = fit_models(pieces[:, :first], pieces[:, last:])
-    rest = np.abs(_left_over(pieces, models))[:, around - _GUARD : around + 2 * _GUARD]
-    begins = rest > BEGINS_FRACTION * rest[:, _GUARD:].max(-1, keepdims=True)
-    onset = first - _GUARD + begins.argmax(-1)
-    rows = np.arange(len(pieces))
-    past = pieces[rows[:, np.newaxis], onset[:, np.newaxis] - 1 - np.arange(ORDER)]
-    away = np.empty((len(pieces), 9))
-    for step in range(9):
-        foretold = np.einsum("ij,ij->i", models, past)
-        away[:, step] = np.abs(pieces[rows, onset + step] - foretold)
-        past = np.concatenate([foretold[:, np.newaxis], past[:, :-1]], axis=1)
-    return np.asarray(away[:, 3:].max(-1) / np.maximum(away[:, :2].max(-1), 1e-30), np.float64)
 
 
 def _is_alone(pieces: Reals, around: int) -> Flags:
@@ -297,82 +310,27 @@ def _is_alone(pieces: Reals, around: int) -> Flags:
     """
     first, last = ORDER + around, pieces.shape[1] - around
     bends = np.abs(np.diff(pieces, n=4))
-    own = bends[:, first - 4 : first + 2 * _GUARD].max(-1)
-    others = np.concatenate([bends[:, : first - _GUARD], bends[:, last:]], axis=1)
+    own = bends[:, first - 4 : first + 2 * GUARD].max(-1)
+    others = np.concatenate([bends[:, : first - GUARD], bends[:, last:]], axis=1)
     middle, fifth = others.shape[1] // 2, others.shape[1] - 5
     others = np.partition(others, (middle, fifth))
     few = own > FEW_BENDS * others[:, middle]
     return np.asarray(~few | (own > FEW_STAND_OUT * others[:, fifth]), np.bool_)
 
 
-def _stand_out(pieces: Reals, around: int) -> Reals:
-    """Heights of what the models leave unexplained in the middle; 0 where it does not stand out enough."""
+def _least_height(pieces: Reals, left: Unexplained, around: int) -> Reals:
+    """Height that a click must have, for all that is around it."""
     first, last = ORDER + around, pieces.shape[1] - around
     before, after = pieces[:, :first], pieces[:, last:]
-    rest = np.abs(_left_over(pieces, fit_models(before, after)))
-    # Within `ORDER` frames after the click its samples still take part in what is foretold.
-    left, middle, right = rest[:, :around], rest[:, around : last - ORDER], rest[:, last:]
-    height = middle[:, : 2 * _GUARD].max(-1)
-    some = max(8, round(around * SOON_S / AROUND_S))
-    quiet, loud = _power(left), _power(right)
-    just, soon = _power(left[:, -some:]), _power(right[:, :some])
-    others = np.partition(np.concatenate([left, right], axis=1), -3)[:, -3]
-    quarter = middle.shape[1] // 4
     moved = np.abs(np.diff(before))
-    least = np.max(
-        [
-            CLICK_SIGMA * np.sqrt(np.max([quiet, loud, just, soon], axis=0)),
-            DECAY_SIGMA * np.sqrt(np.maximum(soon - just, 0.0)),
-            np.minimum(
-                SPARSE_SIGMA * np.partition(middle, quarter)[:, quarter],
-                FAR_SIGMA * np.sqrt(np.maximum(just, soon)),
-            ),
-            STAND_OUT * others,
-            PEAK_FRACTION * np.maximum(np.abs(before).max(-1), np.abs(after).max(-1)),
-            QUANTA * np.min(moved, axis=-1, initial=math.inf, where=moved > 0.0),
-        ],
-        axis=0,
-    )
-    return np.where(height > least, height, 0.0)
-
-
-def _left_over(pieces: Reals, models: Reals) -> Reals:
-    """What the models leave unexplained, from frame `ORDER` on."""
-    whitening = np.concatenate([-models[:, ::-1], np.ones((len(pieces), 1))], axis=1)
-    return np.asarray((_sliding(pieces) @ whitening[..., np.newaxis])[..., 0], np.float64)
-
-
-def measure_sharpness(sound: Reals) -> Reals:
-    """Energy at the top against that of the middle band, over a few frames, as `SHARPNESS` says; 0 for silence.
-
-    Along the last axis.
-    """
-    bends = np.diff(sound, n=3)
-    top = np.diff(bends, n=2)
-    middle = bends[..., 2:] + 2.0 * bends[..., 1:-1] + bends[..., :-2]
-    return np.asarray(np.square(top).sum(-1) / np.maximum(np.square(middle).sum(-1), 1e-30), np.float64)
-
-
-def _sliding(pieces: Reals, order: int = ORDER) -> Reals:
-    """Every run of order + 1 frames of each piece: shape (pieces, runs, order + 1), no copy."""
-    return np.lib.stride_tricks.sliding_window_view(pieces, order + 1, axis=-1)
-
-
-def _measure_change(before: Reals, after: Reals) -> Reals:
-    """How many times louder the sound is after, whole or in its treble, from the click on; amplitudes."""
-    near = max(8, round(after.shape[1] * NEAR_S / AROUND_S))
-    change = np.zeros(len(before))
-    for _ in range(3):
-        whole = _power(after) / np.maximum(_power(before), 1e-30)
-        soon = _power(after[:, :near]) / np.maximum(_power(before[:, -near:]), 1e-30)
-        change = np.maximum(change, np.minimum(whole, soon))
-        before, after = np.diff(before), np.diff(after)
-    return np.asarray(np.sqrt(change), np.float64)
-
-
-def _power(sound: Reals) -> Reals:
-    """Mean square of each piece."""
-    return np.asarray(np.einsum("ij,ij->i", sound, sound) / sound.shape[1], np.float64)
+    bounds = [
+        CLICK_SIGMA * left.rms,
+        DECAY_SIGMA * np.sqrt(np.maximum(left.soon**2 - left.just**2, 0.0)),
+        STAND_OUT * left.elsewhere,
+        PEAK_FRACTION * np.maximum(np.abs(before).max(-1), np.abs(after).max(-1)),
+        QUANTA * np.min(moved, axis=-1, initial=math.inf, where=moved > 0.0),
+    ]
+    return np.asarray(np.max(bounds, axis=0), np.float64)
 
 
 def measure_clicks(audio: AnySamples, *, sample_rate_hz: float) -> tuple[Clicks, ...]:
