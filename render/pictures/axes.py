@@ -74,11 +74,10 @@ class Panel:
         self.left_px, self.top_px, self.width_px, self.height_px = left_px, top_px, width_px, height_px
         self._axes = page.panel(left_px, top_px, width_px, height_px)
 
-    def caption(self, words: str) -> None:
-        """What the scale upwards measures, in which unit: above the panel."""
-        self.page.write(
-            self.left_px, self.top_px - 7.0, words, size_pt=style.SMALL_PT, colour=style.QUIET_INK
-        )
+    def caption(self, words: str, *, above_px: float = 0.0) -> None:
+        """What the scale upwards measures, in which unit: above the panel, and above so much that stands between."""
+        baseline_px = self.top_px - 7.0 - above_px
+        self.page.write(self.left_px, baseline_px, words, size_pt=style.SMALL_PT, colour=style.QUIET_INK)
 
     def grid_of_frequencies(self, ticks_hz: Sequence[float] = FREQUENCY_TICKS_HZ) -> None:
         """Upright lines at the frequencies musicians read, with numbers below."""

@@ -17,6 +17,7 @@ from render.audio.array import Reals
 STEP_PX = 2.0
 EDGE_PX = 3.0
 GAP_PX = 3.0
+ROW_GAP_PX = 6.0
 DOT_PX = 8.0
 ENOUGH_PX = 22.0
 COVERED_PRICE = 5.0
@@ -53,6 +54,25 @@ class Spot:
     right_px: float
     up_px: float
     on_line: bool = True
+
+
+def stacked(at_px: Sequence[float], widths_px: Sequence[float], *, most_rows: int) -> list[int | None]:
+    """Rows, counted from 0, in which names centred at rising places do not touch; None where no row has room.
+
+    Parameters
+    ----------
+    at_px, widths_px : sequence of float
+        Middle and width of each name.
+    most_rows : int
+    """
+    ends_px = [-math.inf] * most_rows
+    rows: list[int | None] = []
+    for middle_px, width_px in zip(at_px, widths_px, strict=True):
+        free = [row for row in range(most_rows) if middle_px - 0.5 * width_px >= ends_px[row] + ROW_GAP_PX]
+        rows.append(free[0] if free else None)
+        if free:
+            ends_px[free[0]] = middle_px + 0.5 * width_px
+    return rows
 
 
 def place_labels(

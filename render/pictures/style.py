@@ -94,8 +94,23 @@ def shortened(text: str, size_pt: float, width_px: float, *, bold: bool = False)
     return keeping(max(kept - 1, 0))
 
 
+def ended(text: str, size_pt: float, width_px: float, *, bold: bool = False) -> str:
+    """The text, its last words left out if it takes more room than there is; a single word loses its middle."""
+    if text_width_px(text, size_pt, bold=bold) <= width_px:
+        return text
+    words = text.split(" ")
+
+    def keeping(count: int) -> str:
+        return f"{' '.join(words[:count]).rstrip(' ,;:')}\N{HORIZONTAL ELLIPSIS}"
+
+    kept = bisect_right(
+        range(1, len(words)), width_px, key=lambda count: text_width_px(keeping(count), size_pt, bold=bold)
+    )
+    return keeping(kept) if kept else shortened(text, size_pt, width_px, bold=bold)
+
+
 def wrapped(text: str, size_pt: float, width_px: float, *, most_lines: int, bold: bool = False) -> list[str]:
-    """The text on as many lines as it needs; the last one is shortened if there may be no more."""
+    """The text on as many lines as it needs; the last one ends at a word if there may be no more."""
     lines: list[str] = []
     words = text.split(" ")
     while words and len(lines) < most_lines:
@@ -106,7 +121,7 @@ def wrapped(text: str, size_pt: float, width_px: float, *, most_lines: int, bold
             count < len(words) and text_width_px(" ".join(words[: count + 1]), size_pt, bold=bold) <= width_px
         ):
             count += 1
-        lines.append(shortened(" ".join(words[:count]), size_pt, width_px, bold=bold))
+        lines.append(ended(" ".join(words[:count]), size_pt, width_px, bold=bold))
         words = words[count:]
     return lines
 

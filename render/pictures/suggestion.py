@@ -2,7 +2,8 @@
 
 header
 microphone against pickup, third octaves, before and after, resonances marked
-pickup                  microphone             spectra before and after; stages, and their curve all together
+pickup                  microphone             spectra before and after; stages, and their curve all together,
+                                               their marks above the panel, each over the frequency that it names
 """
 
 from __future__ import annotations
@@ -12,12 +13,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from matplotlib.patches import Rectangle
 
 from render.audio.array import Reals
 from render.pictures import style
 from render.pictures.axes import Panel, Scale, Stroke, db_scale
-from render.pictures.curves import Curve, picture_frequencies_hz, source_curves
+from render.pictures.curves import Curve, SourceCurves, picture_frequencies_hz, source_curves
 from render.pictures.layout import (
     AXIS_PX,
     CAPTION_PX,
@@ -31,9 +31,18 @@ from render.pictures.layout import (
     heading,
     stage_list,
 )
-from render.pictures.page import Page, make_line, write_file
-from render.pictures.words import number
-from render.recipe.models import Recipe
+from render.pictures.page import Page, write_file
+from render.pictures.suggestion_marks import (
+    MARK_ROW_PX,
+    BalancePanel,
+    Resonance,
+    mark_words,
+    resonances,
+    stage_marks,
+    write_marks,
+)
+from render.pictures.words import DOT, real_minus
+from render.recipe.models import Recipe, Stage
 
 BALANCE_PX = 220
 SPECTRUM_PX = 170
@@ -41,9 +50,10 @@ CURVE_PX = 150
 BOTTOM_PX = 24
 LOWEST_HZ, HIGHEST_HZ = 40.0, 16_000.0
 TOLERANCE_DB = 3.0
+TITLE_LINE_PX = 26
 MOST_STAGES = 8
+MOST_FACT_LINES = 2
 SHADE = "#e3eef2"
-MARK_PX = 14.0
 CURVE_RATE_HZ = 48_000
 
 
@@ -86,44 +96,6 @@ class Suggestion:
     sources: tuple[SourceSpectrum, SourceSpectrum]
 
 
-class BalancePanel(Panel):
-    """A panel on which a range is tinted and frequencies are marked."""
-
-    def tint(self, across: tuple[float, float], up: tuple[float, float], *, colour: str) -> None:
-        """Tint a rectangle of both scales."""
-        left, right = (self.across.at(value) for value in across)
-        low, high = (min(max(self.up.at(value), 0.0), 1.0) for value in up)
-        self._axes.add_patch(
-            Rectangle(
-                (left, low),
-                right - left,
-                high - low,
-                facecolor=colour,
-                edgecolor="none",
-                linewidth=0.0,
-                zorder=0.2,
-            )
-        )
-
-    def mark(self, marks: Sequence[float]) -> None:
-        """Small strokes at the lower edge, each with its frequency; those too close for words without."""
-        last_px = -np.inf
-        for mark_hz in sorted(marks):
-            if not self.across.lowest < mark_hz < self.across.highest:
-                continue
-            at = self.across.at(mark_hz)
-            ends = np.array([0.0, MARK_PX / self.height_px])
-            self._axes.add_line(
-                make_line(np.array([at, at]), ends, colour=style.ACCENT, width_px=style.LINE_PX)
-            )
-            words = f"{number(round(mark_hz))} Hz"
-            half_px = 0.5 * style.text_width_px(words, style.SMALL_PT)
-            at_px = self.width_px * at
-            if at_px - half_px > last_px + 6.0:
-                self.write_inside(at_px, MARK_PX + 8.0, words, colour=style.ACCENT, paper=True)
-                last_px = at_px + half_px
-
-
 def draw_suggestion(suggestion: Suggestion, recipe: Recipe, target: Path) -> None:
     """Draw the picture into a PNG file, which is replaced as a whole, or not at all.
 
@@ -137,7 +109,20 @@ def draw_suggestion(suggestion: Suggestion, recipe: Recipe, target: Path) -> Non
 
 def suggestion_png(suggestion: Suggestion, recipe: Recipe) -> bytes:
     """The picture of `draw_suggestion`, 900 pixels wide."""
-    sections = [_header(suggestion), _balance(suggestion), _sources(suggestion, recipe)]
+    frequency_hz = picture_frequencies_hz(recipe, sample_rate_hz=CURVE_RATE_HZ)
+    curves = [
+        source_curves(
+            source.name, recipe.sources[source.name], sample_rate_hz=CURVE_RATE_HZ, frequency_hz=frequency_hz
+        )
+        for source in suggestion.sources
+    ]
+    chains = [recipe.sources[source.name].chain for source in suggestion.sources]
+    marks = resonances(suggestion.marks_hz, chains[1], curves[1].stages, frequency_hz)
+    sections = [
+        _header(suggestion),
+        _balance(suggestion, marks),
+        _sources(suggestion, curves, chains, frequency_hz),
+    ]
     page = Page(sum(section.height_px for section in sections))
     top_px = 0.0
     for section in sections:
@@ -151,19 +136,26 @@ def _header(suggestion: Suggestion) -> Section:
     facts = [
         line
         for fact in suggestion.facts
-        for line in style.wrapped(style.printable(fact), style.TEXT_PT, inner_px, most_lines=2)
+        for line in style.wrapped(real_minus(style.printable(fact)), style.TEXT_PT, inner_px, most_lines=2)
     ]
+    title = style.printable(suggestion.title)
+    size_pt = style.TITLE_PT
+    if style.text_width_px(title, size_pt, bold=True) > inner_px:
+        size_pt = style.LONG_TITLE_PT
+    lines = style.wrapped(title, size_pt, inner_px, most_lines=2, bold=True)
+    facts_px = 71 + TITLE_LINE_PX * (len(lines) - 1)
 
     def draw(page: Page, top_px: float) -> None:
-        title = style.shortened(style.printable(suggestion.title), style.TITLE_PT, inner_px, bold=True)
-        page.write(style.MARGIN_PX, top_px + 48, title, size_pt=style.TITLE_PT, bold=True)
+        for index, line in enumerate(lines):
+            baseline_px = top_px + 48 + TITLE_LINE_PX * index
+            page.write(style.MARGIN_PX, baseline_px, line, size_pt=size_pt, bold=True)
         for index, line in enumerate(facts):
-            page.write(style.MARGIN_PX, top_px + 71 + LINE_PX * index, line)
+            page.write(style.MARGIN_PX, top_px + facts_px + LINE_PX * index, line)
 
-    return Section(71 + LINE_PX * len(facts) + SECTION_PX - 10, draw)
+    return Section(facts_px + LINE_PX * len(facts) + SECTION_PX - 10, draw)
 
 
-def _balance(suggestion: Suggestion) -> Section:
+def _balance(suggestion: Suggestion, marks: Sequence[Resonance]) -> Section:
     """Microphone against pickup over the whole width."""
     pickup, microphone = suggestion.sources
     width_px = style.WIDTH_PX - style.MARGIN_PX - style.RIGHT_MARGIN_PX
@@ -186,7 +178,7 @@ def _balance(suggestion: Suggestion) -> Section:
             across=Scale(LOWEST_HZ, HIGHEST_HZ, octaves=True),
             up=level,
         )
-        panel.caption("level in dB, third octaves; shaded: the low band within 3 dB")
+        panel.caption(f"level in dB, third octaves; shaded: the low band within 3 dB{mark_words(marks)}")
         panel.tint(suggestion.low_hz, (-TOLERANCE_DB, TOLERANCE_DB), colour=SHADE)
         panel.grid_of_frequencies()
         panel.grid_up(6.0 if level.highest - level.lowest > 18.0 else 3.0, rest=0.0)
@@ -196,35 +188,39 @@ def _balance(suggestion: Suggestion) -> Section:
         ]
         panel.draw(strokes, rest=0.0)
         panel.legend(strokes, ["as captured", "with this recipe"])
-        panel.mark(suggestion.marks_hz)
+        panel.mark(marks)
 
     return Section(panel_top_px + BALANCE_PX + AXIS_PX + SECTION_PX, draw)
 
 
-def _sources(suggestion: Suggestion, recipe: Recipe) -> Section:
+def _sources(
+    suggestion: Suggestion,
+    curves: Sequence[SourceCurves],
+    chains: Sequence[Sequence[Stage]],
+    frequency_hz: Reals,
+) -> Section:
     """Each source's spectrum before and after, its stages and their curve."""
-    frequency_hz = picture_frequencies_hz(recipe, sample_rate_hz=CURVE_RATE_HZ)
-    curves = [
-        source_curves(
-            source.name, recipe.sources[source.name], sample_rate_hz=CURVE_RATE_HZ, frequency_hz=frequency_hz
-        )
-        for source in suggestion.sources
+    facts = [_facts_lines(one.facts) for one in curves]
+    marks = [
+        stage_marks(chain, one.stages[:MOST_STAGES], frequency_hz)
+        for chain, one in zip(chains, curves, strict=True)
     ]
+    mark_rows = max((mark.row + 1 for some in marks for mark in some), default=0)
     spectra = db_scale(
         [level for one in suggestion.sources for level in _finite(one.before_db, one.after_db)]
     )
     responses = db_scale([one.total.level_db for one in curves])
     listed = max(min(len(one.stages), MOST_STAGES + 1) for one in curves) + 1
-    spectrum_top_px = HEAD_PX + LINE_PX + CAPTION_PX
+    spectrum_top_px = HEAD_PX + LINE_PX * max(map(len, facts)) + CAPTION_PX
     list_top_px = spectrum_top_px + SPECTRUM_PX + AXIS_PX + 14
-    curve_top_px = list_top_px + LINE_PX * listed + CAPTION_PX + 8
+    marks_px = MARK_ROW_PX * mark_rows + 4
+    curve_top_px = list_top_px + LINE_PX * listed + CAPTION_PX + 8 + marks_px
 
     def draw(page: Page, top_px: float) -> None:
         for index, (source, found) in enumerate(zip(suggestion.sources, curves, strict=True)):
             left_px = column(index)
-            facts = style.wrapped(found.facts, style.TEXT_PT, COLUMN_PX, most_lines=1)
             name = source.name if source.name == source.role else f"{source.name}, the {source.role}"
-            heading(page, left_px, top_px, name, facts)
+            heading(page, left_px, top_px, name, facts[index])
             panel = Panel(
                 page,
                 left_px=left_px,
@@ -254,16 +250,17 @@ def _sources(suggestion: Suggestion, recipe: Recipe) -> Section:
                 frequency_hz=frequency_hz,
                 up=responses,
             )
-            panel.caption("what is done to it, level in dB")
+            panel.caption("what is done to it, level in dB", above_px=marks_px)
             panel.grid_of_frequencies()
             panel.grid_up(6.0, rest=0.0)
+            write_marks(page, panel, marks[index])
             panel.draw(_stage_strokes(found.stages, found.total, frequency_hz), rest=0.0)
 
     return Section(curve_top_px + CURVE_PX + AXIS_PX + BOTTOM_PX, draw)
 
 
 def _stage_strokes(stages: Sequence[Curve], total: Curve, frequency_hz: Reals) -> list[Stroke]:
-    """Stages thin with their numbers, all together bold on top."""
+    """Stages thin, all together bold on top."""
     thin = [
         Stroke(
             frequency_hz,
@@ -271,11 +268,18 @@ def _stage_strokes(stages: Sequence[Curve], total: Curve, frequency_hz: Reals) -
             style.THIN,
             style.THIN_PX,
             style.THIN_DASHES[index % len(style.THIN_DASHES)],
-            name=stage.mark if index < MOST_STAGES and np.max(np.abs(stage.level_db)) > 0.5 else "",
         )
         for index, stage in enumerate(stages)
     ]
     return [*thin, Stroke(frequency_hz, total.level_db, style.ACCENT, style.BOLD_PX)]
+
+
+def _facts_lines(facts: str) -> list[str]:
+    """What is said of a source, broken between its facts only."""
+    whole = DOT.join(fact.replace(" ", "\N{NO-BREAK SPACE}") for fact in facts.split(DOT))
+    return [
+        line.strip(DOT) for line in style.wrapped(whole, style.TEXT_PT, COLUMN_PX, most_lines=MOST_FACT_LINES)
+    ]
 
 
 def _finite(*curves: Reals) -> list[Reals]:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from render.pictures.labels import Label, Spot, place_labels
+from render.pictures.labels import Label, Spot, place_labels, stacked
 
 WIDTH_PX, HEIGHT_PX = 300.0, 200.0
 ACROSS = np.linspace(0.0, WIDTH_PX, 301)
@@ -121,3 +121,11 @@ def test_a_name_covers_no_dot() -> None:
     for right_px, up_px in dots:
         across, up = abs(spot.right_px - right_px), abs(spot.up_px - up_px)
         assert across > 0.5 * NAME.width_px or up > 0.5 * NAME.height_px
+
+
+def test_names_that_would_touch_are_stacked() -> None:
+    """Side by side as long as there is room, then a row up, then not at all."""
+    assert stacked([100.0, 200.0, 220.0, 300.0], [40.0] * 4, most_rows=3) == [0, 0, 1, 0]
+    assert stacked([100.0, 105.0, 110.0, 115.0], [40.0] * 4, most_rows=3) == [0, 1, 2, None]
+    assert stacked([100.0, 145.9, 191.9], [40.0] * 3, most_rows=2) == [0, 1, 0]
+    assert stacked([], [], most_rows=2) == []

@@ -31,13 +31,30 @@ def test_text_is_shortened_in_the_middle() -> None:
 
 
 def test_title_is_wrapped() -> None:
-    """Line by line at words; the last allowed line takes the rest and is shortened."""
+    """Line by line at words; the last allowed line ends at one too."""
     title = " ".join(["boathouse"] * 30)
     lines = style.wrapped(title, 14.0, 400.0, most_lines=2)
     assert len(lines) == 2
     assert all(style.text_width_px(line, 14.0) <= 400.0 for line in lines)
     assert style.wrapped("short", 14.0, 400.0, most_lines=2) == ["short"]
+    assert lines[1].endswith("boathouse\N{HORIZONTAL ELLIPSIS}")
     assert style.wrapped("x" * 300, 14.0, 400.0, most_lines=2)[0].count("…") == 1
+
+
+def test_sentences_end_at_a_word() -> None:
+    """As many whole words as fit, without the comma after the last; what fits is not touched."""
+    words = "gain 0 dB, delay and polarity measured in every take"
+    assert (
+        style.ended(words, 9.0, style.text_width_px("gain 0 dB, dela", 9.0))
+        == "gain 0 dB\N{HORIZONTAL ELLIPSIS}"
+    )
+    assert style.ended(words, 9.0, 1000.0) == words
+    assert style.ended("x" * 100, 9.0, 60.0).count("\N{HORIZONTAL ELLIPSIS}") == 1
+    for width_px in range(40, 340, 20):
+        short = style.ended(words, 9.0, float(width_px))
+        assert style.text_width_px(short, 9.0) <= width_px
+        head = short.removesuffix("\N{HORIZONTAL ELLIPSIS}")
+        assert words[len(head) :][:1] in {"", " ", ","}
 
 
 def test_unknown_characters_become_boxes() -> None:

@@ -11,10 +11,12 @@ import pytest
 
 from render.pictures.words import (
     finish_words,
+    fixed,
     frequency_words,
     number,
     octave_words,
     rate_words,
+    real_minus,
     room_words,
     source_words,
     stage_words,
@@ -137,3 +139,17 @@ def test_room_in_words() -> None:
 def test_finish_in_words(values: dict[str, Any], words: str) -> None:
     """Loudness, peaks, limiter, form of the file, in one line."""
     assert finish_words(Finish.model_validate(values)) == words
+
+
+def test_figures_of_tables_keep_their_decimals() -> None:
+    """Zeros too; no minus before a zero, a plus if asked for."""
+    assert fixed(-9.0, 1) == "\N{MINUS SIGN}9.0"
+    assert fixed(-0.04, 1) == "0.0"
+    assert fixed(0.5, 3, signed=True) == "+0.500"
+
+
+def test_hyphens_before_numbers_become_minus_signs() -> None:
+    """Not those within names and ranges."""
+    told = "take-07, mic-2: -29.1 dBFS (-3 of 10-20), --from 0:12"
+    minus = "\N{MINUS SIGN}"
+    assert real_minus(told) == f"take-07, mic-2: {minus}29.1 dBFS ({minus}3 of 10-20), --from 0:12"
