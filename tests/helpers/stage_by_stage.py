@@ -38,7 +38,7 @@ from render.stages.delay import delay_response
 from render.stages.impulse_response import prepare_impulse_response
 from render.stages.minimum_phase import response_frames
 from render.stages.prototype import Prototype
-from render.stages.room import room_response
+from tests.helpers.kept_rooms import kept_room
 from tests.helpers.responses import impulse_response_of
 
 Reals = NDArray[np.float64]
@@ -181,9 +181,8 @@ def _taps(prototype: Prototype, sample_rate_hz: int) -> Reals:
     return impulse_response_of(prototype, sample_rate_hz=sample_rate_hz, frames=frames)
 
 
-@functools.lru_cache(maxsize=4)
 def _room(room: Room, sample_rate_hz: int) -> Reals:
-    return room_response(sample_rate_hz=sample_rate_hz, **room.model_dump())
+    return kept_room(sample_rate_hz=sample_rate_hz, **room.model_dump())
 
 
 def _delayed(sound: Sound, delay_ms: float, sample_rate_hz: int) -> Sound:
