@@ -38,6 +38,7 @@ RECIPES = {
     "auto": "[finish]\ntail_s = 0.1\n",
 }
 AUTO_RECIPE = PLAIN_RECIPE.replace("gain_db = -6.0", 'gain_db = -6.0\ndelay_ms = "auto"\npolarity = "auto"')
+WITH_ROOM = {"float", "flac16", "opus"}  # some of every kind: a room costs more than such a take
 EXACT = ("wav24", "float", "flac16", "flac24", "auto")
 CHANGING = {"seconds", "output_modified_ns", "input_files"}
 
@@ -56,7 +57,7 @@ def given(tmp_path_factory: pytest.TempPathFactory) -> Path:
     write_take(session / "04_other_rate.wav", duration_s=0.7, sample_rate_hz=44_100, seed=4)
     write_take(session / "05_silence.wav", audio=np.zeros((20_000, 2)))
     for name, finish in RECIPES.items():
-        room = "" if name in {"wav24", "mp3"} else ROOM
+        room = ROOM if name in WITH_ROOM else ""
         sources = AUTO_RECIPE if name == "auto" else PLAIN_RECIPE
         write_recipe(folder / f"{name}.toml", sources, room, finish)
     return folder
@@ -116,7 +117,7 @@ def test_every_take_and_recipe_gives_other_bytes(usual: tuple[dict[str, str], Li
     assert len({value for name, value in found.items() if "silence" not in name}) == 4 * len(RECIPES)
 
 
-@pytest.mark.parametrize("jobs", [1, 2, 3])
+@pytest.mark.parametrize("jobs", [1, 3])
 def test_any_number_of_jobs_and_a_second_run(
     given: Path, usual: tuple[dict[str, str], Lines], tmp_path: Path, jobs: int
 ) -> None:
@@ -173,11 +174,9 @@ def test_another_place(given: Path, usual: tuple[dict[str, str], Lines], tmp_pat
     assert {name: line["identity"] for name, line in lines.items()} == identities
 
 
-@pytest.mark.parametrize("threads", ["1", "3"])
-def test_another_process(
-    given: Path, usual: tuple[dict[str, str], Lines], tmp_path: Path, threads: str
-) -> None:
+def test_another_process(given: Path, usual: tuple[dict[str, str], Lines], tmp_path: Path) -> None:
     """The real command, with relative paths, another hash seed, and another number of threads of linear algebra."""
+    threads = "3"
     environment = {
         **os.environ,
         "PYTHONHASHSEED": threads,
@@ -212,8 +211,8 @@ def after_frames(count: int) -> Callable[[Event], bool]:
 
 @pytest.mark.parametrize(
     ("jobs", "stop"),
-    [(1, lambda: after_lines(1)), (2, lambda: after_lines(11)), (2, lambda: after_frames(400_000))],
-    ids=["after a file", "after eleven", "in the middle"],
+    [(1, lambda: after_lines(1)), (2, lambda: after_lines(7)), (2, lambda: after_frames(400_000))],
+    ids=["after a file", "after seven", "in the middle"],
 )
 def test_after_an_interruption(
     given: Path,
@@ -229,25 +228,26 @@ def test_after_an_interruption(
         if reached(event):
             raise KeyboardInterrupt
 
+    recipes = ["wav24", "float", "flac16"]
     with pytest.raises(KeyboardInterrupt):
-        render_session(request(given, tmp_path, EXACT, jobs=jobs), watch=interrupt)
-    half, whole = hashes(tmp_path), of(EXACT, usual[0])
+        render_session(request(given, tmp_path, recipes, jobs=jobs), watch=interrupt)
+    half, whole = hashes(tmp_path), of(recipes, usual[0])
     assert len(half) < len(whole)
     assert half == {name: whole[name] for name in half}
     log = tmp_path / "log.jsonl"
     said = log.read_text(encoding="utf-8").splitlines() if log.exists() else []
     assert {json.loads(line)["output"] for line in said} == set(half)
 
-    lines = rendered(given, tmp_path, EXACT, jobs=jobs)
+    lines = rendered(given, tmp_path, recipes, jobs=jobs)
 
     assert hashes(tmp_path) == whole
     assert {name for name, line in lines.items() if line["status"] == "kept"} == set(half)
-    assert {name: {**line, "status": "done"} for name, line in lines.items()} == of(EXACT, usual[1])
+    assert {name: {**line, "status": "done"} for name, line in lines.items()} == of(recipes, usual[1])
 
 
 @pytest.mark.parametrize(
     ("jobs", "in_memory_bytes", "write_frames"),
-    [(2, 96_000_000, 65_536), (2, 96_000_000, 4999), (5, 1000, 601)],
+    [(2, 96_000_000, 4999), (5, 1000, 601)],
 )
 def test_workers_inside_a_long_take_and_spooled_mixes(
     given: Path,
