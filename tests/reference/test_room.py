@@ -71,19 +71,27 @@ class Asked:
 
     def response(self, seed: int, *, shared_fraction: float = 0.0) -> Array:
         """The room itself, without pre-delay."""
-        return room_response(
-            sample_rate_hz=self.rate_hz,
-            decay_1khz_s=self.decay_s,
-            decay_125hz_ratio=self.low_ratio,
-            decay_8khz_ratio=self.high_ratio,
-            level_db=-16.0,
-            pre_delay_ms=0.0,
-            delay_scale=self.scale,
-            shared_fraction=shared_fraction,
-            high_pass_hz=self.high_pass_hz,
-            low_pass_hz=self.low_pass_hz,
-            seed=seed,
-        )
+        return _response(self, seed, shared_fraction)
+
+
+@functools.lru_cache(maxsize=32)
+def _response(asked: Asked, seed: int, shared_fraction: float) -> Array:
+    """Kept for the tests that ask for the same room."""
+    room = room_response(
+        sample_rate_hz=asked.rate_hz,
+        decay_1khz_s=asked.decay_s,
+        decay_125hz_ratio=asked.low_ratio,
+        decay_8khz_ratio=asked.high_ratio,
+        level_db=-16.0,
+        pre_delay_ms=0.0,
+        delay_scale=asked.scale,
+        shared_fraction=shared_fraction,
+        high_pass_hz=asked.high_pass_hz,
+        low_pass_hz=asked.low_pass_hz,
+        seed=seed,
+    )
+    room.setflags(write=False)
+    return room
 
 
 CHAMBER = Asked(48000, 0.4, 1.1, 0.5, 0.6)
@@ -247,8 +255,18 @@ def test_no_modes_ring(asked: Asked) -> None:
 @source(
     IDEAL, "12 pairs of independent noises", kind="closed form", tolerance="1.2 times, as the design asks"
 )
-@ROOMS
-@pytest.mark.parametrize("shared_fraction", [0.0, 0.5, 1.0])
+@pytest.mark.parametrize(
+    ("asked", "shared_fraction"),
+    [
+        (CHAMBER, 0.0),
+        (CHAMBER, 0.5),
+        (CHAMBER, 1.0),
+        (DEFAULT, 0.0),
+        (DEFAULT, 0.5),
+        (HALL, 0.0),
+        (HALL, 1.0),
+    ],
+)
 def test_left_and_right_are_as_unlike_as_noises(asked: Asked, shared_fraction: float) -> None:
     """Coherence of both sides for a mid input, mean over third octaves and 4 to 8 seeds."""
     readings = _readings(asked)
@@ -286,11 +304,13 @@ def test_the_four_responses_are_uncorrelated() -> None:
     kind="closed form",
     tolerance="0.5 dB, as the design asks",
 )
-@pytest.mark.parametrize("shared_fraction", [0.0, 0.5, 1.0])
 @pytest.mark.parametrize(
-    "asked",
-    [CHAMBER, DEFAULT, Asked(96000, 0.6, 1.3, 0.4, 0.5), Asked(192000, 0.2, 0.8, 1.2, 1.5)],
-    ids=["chamber", "default", "96 kHz", "192 kHz"],
+    ("asked", "shared_fraction"),
+    [
+        *((room, fraction) for room in (CHAMBER, DEFAULT) for fraction in (0.0, 0.5, 1.0)),
+        (Asked(96000, 0.6, 1.3, 0.4, 0.5), 0.5),
+        (Asked(192000, 0.2, 0.8, 1.2, 1.5), 1.0),
+    ],
 )
 def test_power_is_kept_between_left_right_mid_and_side(asked: Asked, shared_fraction: float) -> None:
     """Left and right for mid, side against mid, and what hard left gives on the right, each seed by itself."""
@@ -314,7 +334,7 @@ def test_dense_at_every_sample_rate(rate_hz: int, scale: float) -> None:
     at_s = np.array([0.08])
     density = [
         measure_echo_density(asked.response(seed)[: rate_hz // 5, 0], sample_rate_hz=rate_hz, at_s=at_s)[0, 0]
-        for seed in SEEDS
+        for seed in SEEDS[:4]
     ]
     assert float(np.mean(density)) >= 0.9
 
