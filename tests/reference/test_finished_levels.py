@@ -94,12 +94,15 @@ MATERIAL: dict[str, Callable[[int], Audio]] = {
 }
 
 
+ENCODED = ("plucks", "percussive", "knocks", "bassy")  # each is encoded and decoded up to six times
+
+
 @functools.cache
-def _session(folder: Path, rate_hz: int) -> Path:
-    session = folder / f"session_{rate_hz}"
+def _session(folder: Path, rate_hz: int, takes: tuple[str, ...] = tuple(MATERIAL)) -> Path:
+    session = folder / f"session_{rate_hz}_{len(takes)}"
     session.mkdir()
-    for name, make in MATERIAL.items():
-        soundfile.write(session / f"{name}.wav", make(rate_hz), rate_hz, subtype="PCM_24")
+    for name in takes:
+        soundfile.write(session / f"{name}.wav", MATERIAL[name](rate_hz), rate_hz, subtype="PCM_24")
     return session
 
 
@@ -147,7 +150,6 @@ def check_levels(
     [
         (-23.0, 0.0, -1.0, 48_000),
         (-14.0, 0.0, -2.0, 44_100),
-        (-16.0, 3.0, -1.0, 44_100),
         (-16.0, 3.0, -1.0, 48_000),
         *((-10.0, 6.0, -0.3, rate_hz) for rate_hz in RATES_HZ),
     ],
@@ -185,7 +187,7 @@ def test_loudness_and_peaks_of_finished_files(
     kind="library",
     tolerance="0.02 LU, 0.05 dB; pyloudnorm reads 0.041 LU low by its own high-pass",
 )
-@pytest.mark.parametrize(("target_lufs", "limit_at_most_db"), [(-23.0, 0.0), (-16.0, 3.0), (-10.0, 6.0)])
+@pytest.mark.parametrize(("target_lufs", "limit_at_most_db"), [(-16.0, 3.0), (-10.0, 6.0)])
 def test_passages_of_the_example_session(tmp_path: Path, target_lufs: float, limit_at_most_db: float) -> None:
     """Every take, with a room, as 16 bit FLAC; read by three meters."""
     with warnings.catch_warnings():
@@ -230,7 +232,7 @@ def test_a_session_keeps_its_distances(material: Path, tmp_path: Path) -> None:
 def test_previews_keep_their_level_once_decoded(material: Path, tmp_path: Path, file_format: str) -> None:
     """Ogg, Opus and MP3, strings and hard knocks: as heard, not as it was before packing."""
     finish = f'[finish]\nformat = "{file_format}"\nloudness_lufs = -14.0\n'
-    for line in rendered(tmp_path, _session(material, 44_100), finish, room=""):
+    for line in rendered(tmp_path, _session(material, 44_100, ENCODED), finish, room=""):
         audio, rate_hz = read(line["output"])
         assert true_peak_dbtp(audio) <= -1.0 + 0.05
         heard_lufs = loudness_lufs(audio, rate_hz)
@@ -251,11 +253,11 @@ def test_previews_keep_their_level_once_decoded(material: Path, tmp_path: Path, 
 def test_previews_of_a_session_share_their_gain(material: Path, tmp_path: Path, file_format: str) -> None:
     """It is not moved for an encoder's sake: the ceiling is, and the gain where the limiter may not do more."""
     finish = f'[finish]\nformat = "{file_format}"\nlevel_by = "session"\n'
-    lines = rendered(tmp_path, _session(material, 48_000), finish, room="")
+    lines = rendered(tmp_path, _session(material, 48_000, ENCODED), finish, room="")
     assert len({line["session_gain_db"] for line in lines}) == 1
     for line in lines:
         assert true_peak_dbtp(read(line["output"])[0]) <= -1.0 + 0.05
         gave_way = any("the wanted loudness" in text for text in line["warnings"])
         assert gave_way is (line["gain_db"] < line["session_gain_db"] - 0.02)
-    again = rendered(tmp_path, _session(material, 48_000), finish, room="")[len(lines) :]
+    again = rendered(tmp_path, _session(material, 48_000, ENCODED), finish, room="")[len(lines) :]
     assert {line["status"] for line in again} == {"kept"}

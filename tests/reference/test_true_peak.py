@@ -31,10 +31,28 @@ def annex_2_peak(audio: Audio) -> float:
 
 
 def scipy_peak(audio: Audio, *, taps: int = 256, up: int = 16) -> float:
-    """Largest value after SciPy's interpolation with a long filter of our choice, silence around."""
+    """Largest value after SciPy's interpolation with a long filter of our choice, silence around.
+
+    Four times first; all the way only where that stands within 0.9 of its largest: a wave that is band-limited does
+    not fall below cos(pi / 8) = 0.92 of its top within an eighth of a frame (S. N. Bernstein).
+    """
     padded = np.pad(audio, ((taps, taps), (0, 0)))
+    coarse = np.abs(_interpolated(padded, taps=taps, up=4)).max(axis=1)
+    near = np.unique(np.flatnonzero(coarse >= 0.9 * coarse.max()) // 4)
+    largest = 0.0
+    for frames in np.split(near, np.flatnonzero(np.diff(near) > 2 * taps) + 1):
+        first, stop = max(0, int(frames[0]) - taps), int(frames[-1]) + 2 + taps
+        fine = _interpolated(padded[first:stop], taps=taps, up=up)
+        inside = slice(
+            (int(frames[0]) - first) * up, (int(frames[-1]) + 1 - first) * up
+        )  # not what the cut does
+        largest = max(largest, float(np.abs(fine[inside]).max()))
+    return largest
+
+
+def _interpolated(audio: Audio, *, taps: int, up: int) -> Audio:
     window = signal.firwin(taps * up + 1, 1.0 / up, window=("kaiser", 10.0))
-    return float(np.abs(signal.resample_poly(padded, up, 1, axis=0, window=window)).max())
+    return np.asarray(signal.resample_poly(audio, up, 1, axis=0, window=window), np.float64)
 
 
 def _peak_dbtp(audio: Audio, rate: int = RATE_HZ) -> float:
