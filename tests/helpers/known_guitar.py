@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import fft
 
 from tests.helpers.plucks import Path, Scene, play_scene
 
@@ -63,7 +64,7 @@ def low_shelf_response(frequency_hz: Reals, corner_hz: float, gain_db: float) ->
 
 def filtered(sound: Reals, response: Callable[[Reals], Complexes], *, rate_hz: int = RATE_HZ) -> Reals:
     """A sound behind an analogue response, with half a second for what rings."""
-    size = len(sound) + rate_hz // 2
+    size = fft.next_fast_len(len(sound) + rate_hz // 2, real=True)
     frequency_hz: Reals = np.asarray(np.arange(size // 2 + 1) * (rate_hz / size), np.float64)
     product = np.multiply(np.fft.rfft(sound, size), response(frequency_hz))
     return np.asarray(np.fft.irfft(product, size)[: len(sound)], np.float64)

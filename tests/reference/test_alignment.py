@@ -24,7 +24,7 @@ KNAPP_CARTER = (
     "IEEE Trans. ASSP 24(4), 1976, 320-327"
 )
 REAL_KINDS = ("filters", "reflections", "body", "strings", "hum", "everything")
-EACH = 9
+EACH = 6
 
 
 def bound_s(*, low_hz: float, high_hz: float, duration_s: float, snr: float) -> float:
