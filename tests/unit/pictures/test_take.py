@@ -104,21 +104,23 @@ class Recorder:
 
 @pytest.fixture
 def recorder(monkeypatch: pytest.MonkeyPatch) -> Recorder:
-    """What the next picture says and draws."""
+    """What the next picture says and draws; it is not made into pixels, which nobody looks at here."""
+    monkeypatch.setattr(Page, "png", lambda _page: b"")
     return Recorder(monkeypatch)
 
 
-def image_of(curves: TakeCurves) -> NDArray[np.float64]:
-    """Pixels of the picture, 0 to 1."""
-    return np.asarray(mpl.image.imread(BytesIO(take_png(curves)))[..., :3], dtype=np.float64)
-
-
 @cache
-def drawn(make: Callable[[], TakeCurves]) -> tuple[NDArray[np.float64], Recorder]:
-    """The picture of a take and what it says and draws; once for all tests."""
+def picture_of(make: Callable[[], TakeCurves]) -> tuple[bytes, Recorder]:
+    """The picture of a take, a file, and what it says and draws; once for all tests."""
     with pytest.MonkeyPatch.context() as patch:
         recorder = Recorder(patch)
-        return image_of(make()), recorder
+        return take_png(make()), recorder
+
+
+def drawn(make: Callable[[], TakeCurves]) -> tuple[NDArray[np.float64], Recorder]:
+    """Its pixels, 0 to 1, and what it says and draws."""
+    png, recorder = picture_of(make)
+    return np.asarray(mpl.image.imread(BytesIO(png))[..., :3], dtype=np.float64), recorder
 
 
 def size_of(png: bytes) -> tuple[int, int]:
@@ -157,9 +159,10 @@ CASES = {**takes.ALL, "crowded": crowded}
 
 
 @pytest.mark.parametrize("make", CASES.values(), ids=CASES)
-def test_nothing_is_written_over_anything(make: Any, recorder: Recorder) -> None:
+def test_nothing_is_written_over_anything(make: Any) -> None:
     """No two words share a place, and none leaves the page."""
-    _, height_px = size_of(take_png(make()))
+    png, recorder = picture_of(make)
+    _, height_px = size_of(png)
     assert height_px <= TALLEST_PX
     for one in recorder.written:
         assert one.left_px >= 0.0, one
@@ -174,7 +177,7 @@ def test_nothing_is_written_over_anything(make: Any, recorder: Recorder) -> None
 @pytest.mark.parametrize("make", [takes.faulty, takes.silent])
 def test_same_take_same_bytes(make: Any) -> None:
     """No dates, no versions: twice the same file, whatever a person has set for their own plots."""
-    first = take_png(make())
+    first, _ = picture_of(make)
     with mpl.rc_context(
         {"lines.linewidth": 9, "hatch.linewidth": 5, "font.size": 30, "axes.unicode_minus": False}
     ):
@@ -422,16 +425,15 @@ def test_delays_without_an_answer_are_drawn_alone(recorder: Recorder) -> None:
     assert not any("shaded" in words or "dotted: enough" in words for words in recorder.words)
 
 
-def test_drift_is_drawn_over_the_time_of_the_take(recorder: Recorder) -> None:
+def test_drift_is_drawn_over_the_time_of_the_take() -> None:
     """A last panel as long as the take, its rate in words; none where it is not given."""
-    take_png(takes.faulty())
+    _, recorder = picture_of(takes.faulty)
     panel, strokes = recorder.drawn[-1]
     assert panel.across.highest == 240.0
     assert np.isnan(strokes[0].up).any()
     assert any("gets later by 12.0 parts per million" in words for words in recorder.words)
-    recorder.drawn.clear()
-    take_png(takes.fine())
-    assert recorder.drawn[-1][0].across.highest == 20_000.0
+    _, without = picture_of(takes.fine)
+    assert without.drawn[-1][0].across.highest == 20_000.0
 
 
 def test_a_jump_is_told_and_marked(recorder: Recorder, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -501,9 +503,9 @@ def test_silence_and_single_frames_say_why_there_is_little() -> None:
     assert "They cannot be compared in this take." in recorder.words
 
 
-def test_figures_are_left_out_not_cut(recorder: Recorder) -> None:
+def test_figures_are_left_out_not_cut() -> None:
     """Beside a very long name there is room for the peak and the noise, not for all; each is whole."""
-    take_png(crowded())
+    _, recorder = picture_of(crowded)
     facts = [words for words in recorder.words if words.startswith("channel")]
     assert len(facts) == 2
     for words in facts:
