@@ -25,10 +25,10 @@ LAST = "stopped; finished files are whole, and the same call goes on from here"
 pytestmark = pytest.mark.skipif(os.name == "nt", reason="signals are sent in another way there")
 
 
-@pytest.fixture
-def session(tmp_path: Path) -> Path:
+@pytest.fixture(scope="module")
+def session(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Takes enough for some seconds of rendering."""
-    folder = tmp_path / "s"
+    folder = tmp_path_factory.mktemp("stopping") / "s"
     audio = np.tile(plucks(2.0, sample_rate_hz=48_000), (10, 1))
     for letter in "abcdefghij":
         write_take(folder / f"take_{letter}.wav", audio=audio)
