@@ -19,15 +19,63 @@ from render.analysis.moves import GAIN_DB, HUM_Q, MOST_HUM_LINES, NotchMove, Res
 from render.audio.array import Reals
 from render.units import db_from_power
 
-HUM_MATTERS_DB = -55.0
-"""Against the source's own level. Music at 75 dB SPL puts a line of -55 dB at 20 dB SPL: about what is just heard at
-150 Hz in a quiet room; less is masked by any playing."""
+HUM_MATTERS_DB = -60.0
+"""One line against the playing, behind the source's chain. Ten such lines add up to hum 50 dB below the playing, where
+the line check begins to warn; music at 75 dB SPL puts one at 15 dB SPL: about what is just heard at 150 Hz, in silence.
+"""
 
 NEAR_NOTE = 0.025
 """A note that lies nearer, as a share of the frequency, asks for the narrower notch."""
 
 HUM_IN_HALF = 0.5
-"""A source hums if it does so in at least this share of its takes."""
+"""A source gets notches if it is heard to hum in at least this share of its takes: they cost all takes a little of the
+notes nearby."""
+
+
+@dataclass(frozen=True)
+class TakeHum:
+    """Hum of one source in one take, and the level of its playing, RMS of the loud windows."""
+
+    take: str
+    hum: Hum
+    playing_dbfs: float
+
+    @property
+    def below_db(self) -> float:
+        """How far all of it lies below the playing; infinite without hum."""
+        return self.playing_dbfs - self.hum.level_dbfs if self.hum.present else float(np.inf)
+
+
+@dataclass(frozen=True)
+class SourceHum:
+    """What the takes of a session say of one source's hum.
+
+    Attributes
+    ----------
+    takes : tuple of TakeHum
+        Those in which it is heard; if it is so in none, those that hum at all.
+    of : int
+        All takes.
+    heard : bool
+        Whether it is heard in any.
+    hum : Hum
+        Of `takes` together: lines that at least half of them have, levels by the median.
+    """
+
+    takes: tuple[TakeHum, ...]
+    of: int
+    heard: bool
+    hum: Hum
+
+    @property
+    def common(self) -> bool:
+        """Whether it is heard in at least half of all takes, so that notches belong into the recipe."""
+        return self.heard and len(self.takes) >= HUM_IN_HALF * self.of
+
+    @property
+    def playing_dbfs(self) -> float:
+        """Level of the playing: the median of `takes`; minus infinity without hum."""
+        return median([take.playing_dbfs for take in self.takes]) if self.takes else float(-np.inf)
 
 
 @dataclass(frozen=True)
@@ -65,10 +113,28 @@ class SideLevel:
     limited: bool
 
 
-def merge_hum(takes: Sequence[Hum]) -> Hum:
-    """One source's hum over a session: what at least half of the takes have, levels by the median."""
-    heard = [take for take in takes if take.present and take.frequency_hz is not None]
-    if not heard or len(heard) < HUM_IN_HALF * len(takes):
+def find_hum(takes: Sequence[TakeHum], *, heard_db: float) -> SourceHum:
+    """One source's hum over a session.
+
+    Parameters
+    ----------
+    takes : sequence of TakeHum
+    heard_db : float
+        Hum that lies this far below the playing, or farther, is not heard.
+
+    Returns
+    -------
+    SourceHum
+    """
+    humming = [take for take in takes if take.hum.present and take.hum.frequency_hz is not None]
+    heard = [take for take in humming if take.below_db < heard_db]
+    chosen = tuple(heard or humming)
+    return SourceHum(chosen, len(takes), bool(heard), _together([take.hum for take in chosen]))
+
+
+def _together(heard: Sequence[Hum]) -> Hum:
+    """Lines that at least half of some takes have, levels by the median."""
+    if not heard:
         return Hum(present=False)
     multiples = sorted({line.multiple for take in heard for line in take.lines})
     frequency_hz = median([take.frequency_hz for take in heard if take.frequency_hz is not None])
@@ -83,7 +149,7 @@ def merge_hum(takes: Sequence[Hum]) -> Hum:
 
 
 def find_hum_notches(
-    hum: Hum, *, source_dbfs: float, lowest_note_hz: float, chain: Reals, respond: Respond
+    hum: Hum, *, playing_dbfs: float, lowest_note_hz: float, chain: Reals, respond: Respond
 ) -> tuple[HumNotch, ...]:
     """Notches for the lines of hum that would be heard.
 
@@ -91,8 +157,8 @@ def find_hum_notches(
     ----------
     hum : Hum
         Of one source.
-    source_dbfs : float
-        Its own level, RMS.
+    playing_dbfs : float
+        Level of its playing, RMS.
     lowest_note_hz : float
         What is below takes no note with it.
     chain : float64, shape (lines,)
@@ -109,7 +175,7 @@ def find_hum_notches(
     found = []
     for line in hum.lines:
         response_db = db_from_power(float(np.interp(line.frequency_hz, LINES_HZ, chain)))
-        against_db = line.level_dbfs + response_db - source_dbfs
+        against_db = line.level_dbfs + response_db - playing_dbfs
         if against_db >= HUM_MATTERS_DB:
             found.append((against_db, line))
     found.sort(key=lambda pair: -pair[0])

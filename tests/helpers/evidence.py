@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
+from render.analysis.advice import TakeHum
 from render.analysis.balance import measure_balance
 from render.analysis.boom import measure_boom
 from render.analysis.delay import measure_alignment
 from render.analysis.hum import measure_hum
 from render.analysis.meeting import TakeMeeting
+from render.analysis.noise import measure_noise
 from render.audio.array import Reals
 from render.recipe.load import parse_recipe
 from render.recipe.models import Recipe
@@ -22,7 +24,14 @@ RATE_HZ = 48_000
 
 def evidence_of(audio: Reals, *, name: str = "take", rate_hz: int = RATE_HZ) -> TakeEvidence:
     """All that is measured of pickup and microphone, shape (frames, 2)."""
-    first, second = measure_hum(audio, sample_rate_hz=rate_hz)
+    first, second = (
+        TakeHum(name, hum, noise.playing_dbfs)
+        for hum, noise in zip(
+            measure_hum(audio, sample_rate_hz=rate_hz),
+            measure_noise(audio, sample_rate_hz=rate_hz),
+            strict=True,
+        )
+    )
     found = measure_alignment(audio, sample_rate_hz=rate_hz)
     meeting = None
     if found.delay_s is not None and found.uncertainty_s is not None:

@@ -8,6 +8,7 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from render.analysis.advice import TakeHum
 from render.analysis.balance import LINES_HZ, TakeBalance
 from render.analysis.boom import Resonance
 from render.analysis.hum import Hum, HumLine
@@ -68,7 +69,10 @@ def evidences(draw: st.DrawFn) -> TakeEvidence:
     return TakeEvidence(
         name="take",
         balance=TakeBalance(power, shared, 0.01 * power, onset, 10, 30.0),
-        hum=(hum, draw(st.sampled_from([hum, Hum(present=None)]))),
+        hum=(
+            TakeHum("take", hum, draw(st.floats(-60.0, -10.0))),
+            TakeHum("take", draw(st.sampled_from([hum, Hum(present=None)])), -25.0),
+        ),
         resonances=resonances,
         pickup_resonances=(),
         meeting=meeting,

@@ -102,7 +102,7 @@ def test_what_a_hum_notch_costs_the_note_beside_it() -> None:
     """The loss that a comment tells of G2 beside 100 Hz is that of the notch at 97.999 Hz."""
     hum = Hum(True, 50.0, 50.0, -60.0, (HumLine(2, 100.0, -60.0),))
     (found,) = find_hum_notches(
-        hum, source_dbfs=-25.0, lowest_note_hz=82.4, chain=np.ones(len(LINES_HZ)), respond=power_response
+        hum, playing_dbfs=-25.0, lowest_note_hz=82.4, chain=np.ones(len(LINES_HZ)), respond=power_response
     )
     note_hz = 440.0 * 2.0 ** (-26.0 / 12.0)
     v = note_hz / 100.0 - 100.0 / note_hz

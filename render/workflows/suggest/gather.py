@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from render.analysis.advice import TakeHum
 from render.analysis.agreement import TakeSign, agree_on_polarity
 from render.analysis.balance import BalanceGauge, TakeBalance
 from render.analysis.boom import BoomGauge, Resonance
@@ -28,6 +29,9 @@ from render.workflows.suggest.plan import TakeEvidence
 
 UNFIT_KINDS = ("swapped", "other-guitar")
 """Findings that are no faults and yet keep a take out."""
+
+FIT_KINDS = ("hum",)
+"""Faults that do not: hum is taken out of what is measured, and notches are what is advised for it."""
 
 
 SURE_OF_EXCHANGE = 0.75
@@ -92,7 +96,8 @@ def choose_takes(takes: Sequence[CheckedTake]) -> tuple[list[Fit], list[tuple[st
             (
                 found.text if found.channel is None else f"{take.name_of(found.channel)}: {found.text}"
                 for found in take.findings
-                if found.severity == "fault" or (found.kind in UNFIT_KINDS and found.severity != "note")
+                if (found.severity == "fault" and found.kind not in FIT_KINDS)
+                or (found.kind in UNFIT_KINDS and found.severity != "note")
             ),
             None,
         )
@@ -174,7 +179,10 @@ def measure_takes(fit: Sequence[Fit], *, channels: tuple[int, int]) -> list[Take
     for one, sign in zip(fit, signs, strict=True):
         turned = one.checked.channels != channels
         measured = measure_take(one.checked.take, channels=channels)
-        hums = [source.hum for source in one.inspection.sources]
+        hums = [
+            TakeHum(one.checked.name, source.hum, source.noise.playing_dbfs)
+            for source in one.inspection.sources
+        ]
         evidence.append(
             TakeEvidence(
                 name=one.checked.name,

@@ -80,4 +80,6 @@ def _facts(plan: Plan, told: Told) -> tuple[str, ...]:
             f"Lows of {plan.roles.names[1]} against {plan.roles.names[0]}: {words.level(low.low_before_db)} dB as "
             f"captured, {words.level(low.low_after_db)} dB with this recipe"
         )
+        if over := words.still_over(low):
+            facts.append(f"Still over by more than 3 dB: {over}")
     return tuple(facts)

@@ -11,12 +11,19 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from render.analysis.advice import HumNotch, SideLevel, find_hum_notches, find_side_level, merge_hum
+from render.analysis.advice import (
+    HumNotch,
+    SideLevel,
+    SourceHum,
+    TakeHum,
+    find_hum,
+    find_hum_notches,
+    find_side_level,
+)
 from render.analysis.balance import TakeBalance
 from render.analysis.boom import Resonance
 from render.analysis.edge import Edge, find_edge
 from render.analysis.guitar import Guitar, combine_takes
-from render.analysis.hum import Hum
 from render.analysis.low_fit import TOLERANCE_DB, LowBand, fit_low_band, low_band_as_it_is
 from render.analysis.lowest_note import STANDARD_LOWEST_HZ, find_lowest_note_hz, high_pass_below_hz
 from render.analysis.meeting import Meeting, TakeMeeting, find_meeting
@@ -26,13 +33,13 @@ from render.analysis.moves import (
     RESONANCE_HZ,
     SHELF_HZ,
     HighPassMove,
-    median,
     merge_resonances,
 )
 from render.audio.array import Reals
 from render.engine.respond import chain_power, power_response
 from render.recipe.models import AllPass, HighPass, LowShelf, Notch, Peaking, Recipe, Source, Stage
 from render.units import db_from_power
+from render.workflows.check.sources import HUM_HEARD_DB
 from render.workflows.suggest import words
 from render.workflows.suggest.chains import Placed, kept, put_in, stage_of
 from render.workflows.suggest.placing import Roles, ways
@@ -57,7 +64,7 @@ class TakeEvidence:
 
     name: str
     balance: TakeBalance
-    hum: tuple[Hum, Hum]
+    hum: tuple[TakeHum, TakeHum]
     resonances: tuple[Resonance, ...]
     pickup_resonances: tuple[Resonance, ...]
     meeting: TakeMeeting | None
@@ -83,7 +90,10 @@ class SourcePlan:
 
 @dataclass(frozen=True, eq=False)
 class Plan:
-    """What was found in a guitar's takes, and what its recipe should say, source by source as in the base recipe."""
+    """What was found in a guitar's takes, and what its recipe should say, source by source as in the base recipe.
+
+    `hum` and `hum_found`: of pickup and microphone; the notches are in the chains if that hum is common.
+    """
 
     guitar: Guitar
     roles: Roles
@@ -93,6 +103,7 @@ class Plan:
     low: LowBand
     edge: Edge
     hum: tuple[tuple[HumNotch, ...], tuple[HumNotch, ...]]
+    hum_found: tuple[SourceHum, SourceHum]
     meeting: Meeting
     level: SideLevel | None
     width_db: float
@@ -123,7 +134,7 @@ def make_plan(
     UnfitError
         If nothing can be measured.
     """
-    hum_hz = [[line.frequency_hz for hum in take.hum for line in hum.lines] for take in takes]
+    hum_hz = [[line.frequency_hz for one in take.hum for line in one.hum.lines] for take in takes]
     guitar = combine_takes([take.balance for take in takes], hum_hz=hum_hz)
     resonances = merge_resonances([take.resonances for take in takes])
     note_hz = find_lowest_note_hz(guitar)
@@ -132,11 +143,11 @@ def make_plan(
     pickup_chain = _pickup_chain(pickup.chain, note_hz, edge, fresh=fresh)
     low, microphone_chain = _microphone_chain(microphone.chain, guitar, resonances, note_hz, fresh=fresh)
     chains = [pickup_chain, microphone_chain]
-    notches = []
+    hum = [find_hum([take.hum[source] for take in takes], heard_db=HUM_HEARD_DB) for source in (0, 1)]
+    notches = [_hum_notches(found, chain, note_hz) for found, chain in zip(hum, chains, strict=True)]
     for source in (0, 1):
-        found = _hum_notches(guitar, takes, source, chains[source], note_hz)
-        chains[source] = _with_notches(chains[source], found)
-        notches.append(found)
+        if hum[source].common:
+            chains[source] = _with_notches(chains[source], notches[source])
     powers = [chain_power([placed.stage for placed in chain]) for chain in chains]
     wanted_db = DEFAULT_WIDTH_DB if width_db is None else width_db
     level = _level(guitar, base, roles, powers, wanted_db)
@@ -150,7 +161,8 @@ def make_plan(
     in_order = sorted(plans, key=lambda plan: list(base.sources).index(plan.name))
     return Plan(
         guitar=guitar, roles=roles, sources=(in_order[0], in_order[1]), lowest_note_hz=note_hz,
-        resonances=tuple(resonances), low=low, edge=edge, hum=(notches[0], notches[1]), meeting=meeting, level=level,
+        resonances=tuple(resonances), low=low, edge=edge, hum=(notches[0], notches[1]), hum_found=(hum[0], hum[1]),
+        meeting=meeting, level=level,
         width_db=wanted_db,
         pickup_power=powers[0], microphone_power=powers[1],
     )  # fmt: skip
@@ -230,12 +242,13 @@ def _in_edge(stage: Stage) -> bool:
     return isinstance(stage, Peaking) and stage.gain_db < 0.0 and EDGE_HZ[0] <= stage.centre_hz <= EDGE_HZ[1]
 
 
-def _hum_notches(
-    guitar: Guitar, takes: Sequence[TakeEvidence], source: int, chain: Sequence[Placed], note_hz: float | None
-) -> tuple[HumNotch, ...]:
+def _hum_notches(found: SourceHum, chain: Sequence[Placed], note_hz: float | None) -> tuple[HumNotch, ...]:
+    """Notches for hum that is heard, in however many takes."""
+    if not found.heard:
+        return ()
     return find_hum_notches(
-        merge_hum([take.hum[source] for take in takes]),
-        source_dbfs=median([db_from_power(float(power[source].sum())) for power in guitar.takes]),
+        found.hum,
+        playing_dbfs=found.playing_dbfs,
         lowest_note_hz=note_hz or STANDARD_LOWEST_HZ,
         chain=chain_power([placed.stage for placed in chain]),
         respond=power_response,

@@ -9,6 +9,7 @@ from render.recipe.models import Recipe
 from render.recipe.toml_text import printable, toml_key
 from render.units import length_words
 from render.workflows.suggest import words
+from render.workflows.suggest.chains import stage_of
 from render.workflows.suggest.plan import Plan, SourcePlan
 from render.workflows.suggest.text import Line, key_line, lay_out, notes_lines, path_from, stage_line
 
@@ -24,8 +25,8 @@ FRESH_ROOM = (
 """Taste, not measurement: modest, so that what was measured is what is heard."""
 
 FRESH_FINISH = (
-    ("loudness_lufs", -16.0, "AES TD1008: music levelled track by track"),
-    ("max_true_peak_dbtp", -1.0, "AES TD1008 again; leaves space for lossy copies"),
+    ("loudness_lufs", -16.0, "AES TD1008, advice for streams: track by track"),
+    ("max_true_peak_dbtp", -1.0, "the same advice; leaves space for lossy copies"),
     ("limit_at_most_db", 3.0, "past this a take stays softer, unsquashed"),
 )
 
@@ -78,7 +79,7 @@ def _fresh_room(lowest_rate_hz: int) -> list[tuple[str, float, str]]:
 
 def fresh_text(plan: Plan, base: Recipe, told: Told, *, name: str, folder: Path) -> str:
     """A whole recipe."""
-    lines = [*_head(told), Line()]
+    lines = [*_head(told), *_spare_notches(plan, folder), Line()]
     lines.append(key_line("title", printable(f"{name}, measured from its takes")[:LONGEST_TITLE]))
     lines += notes_lines(_notes(plan, told))
     for source in plan.sources:
@@ -109,7 +110,7 @@ def like_text(plan: Plan, base: Recipe, told: Told, *, name: str, folder: Path) 
     """A recipe that extends another and says only what is different for this guitar."""
     assert base.path is not None  # noqa: S101 - a recipe that was read from a file
     base_name = base.path.stem
-    lines = [*_head(told), Line()]
+    lines = [*_head(told), *_spare_notches(plan, folder), Line()]
     lines.append(
         key_line("extends", path_from(folder, base.path), "all that does not stand here is as there")
     )
@@ -144,6 +145,22 @@ def _head(told: Told) -> list[Line]:
     return lines + [Line(comment=remark) for remark in told.remarks]
 
 
+def _spare_notches(plan: Plan, folder: Path) -> list[Line]:
+    """Notches for hum that only some takes have: ready as comments, in no chain."""
+    lines = []
+    for name, found, notches in zip(plan.roles.names, plan.hum_found, plan.hum, strict=True):
+        if notches and not found.common:
+            text = (
+                f"{name}: {words.hum_found(found, notches)} here. For those takes put in front of its chain"
+            )
+            lines.append(Line(comment=f"{text}, in a copy of this recipe:"))
+            lines += [
+                Line(f"#{stage_line(stage_of(one.notch), '', folder=folder).code}  # {words.hum_notch(one)}")
+                for one in notches
+            ]
+    return lines
+
+
 def _notes(plan: Plan, told: Told) -> str:
     """The figures of the balance in a few words."""
     low = plan.low
@@ -171,7 +188,10 @@ def _balance_remark(plan: Plan, source: SourcePlan) -> list[Line]:
     text = (
         f"Its lows, 71 to 354 Hz, against those of {plan.roles.names[0]}, each beside its own middle (400 Hz"
     )
-    return [Line(comment=f"{text} to 2 kHz): {before} dB as captured, {after} dB behind this chain.")]
+    text += f" to 2 kHz): {before} dB as captured, {after} dB behind this chain."
+    if over := words.still_over(low):
+        text += f" Still over by more than 3 dB: {over}."
+    return [Line(comment=text)]
 
 
 def _chain(source: SourcePlan, folder: Path, *, base_name: str) -> list[Line]:

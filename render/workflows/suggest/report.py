@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
-from render.analysis.low_fit import TOLERANCE_DB
+from render.analysis.advice import HumNotch, SourceHum
+from render.analysis.low_fit import TOLERANCE_DB, LowBand
 from render.analysis.lowest_note import note_name
 from render.audio.array import Reals
 from render.units import db_from_power, length_words
 from render.workflows.suggest import words
 from render.workflows.suggest.plan import Plan, SourcePlan
 from render.workflows.suggest.recipe_text import Told
+
+FAR_OFF_DB = 2.0 * TOLERANCE_DB
+"""A third octave over the pickup's by more wants another place of the microphone; less, and a cut by hand does."""
 
 
 def told_lines(plan: Plan, told: Told) -> list[str]:
@@ -20,9 +25,13 @@ def told_lines(plan: Plan, told: Told) -> list[str]:
     lines += [f"  left out: {name}: {why}" for name, why in told.left_out]
     lines += [f"  {remark}" for remark in told.remarks]
     for source in plan.sources:
+        role = plan.roles.names.index(source.name)
         changes = _changes(source)
         lines.append(f"{source.name}:" if changes else f"{source.name}: nothing to change")
         lines += [f"  {change}" for change in changes]
+        if hum := words.hum_found(plan.hum_found[role], plan.hum[role]):
+            spare = plan.hum[role] and not plan.hum_found[role].common
+            lines.append(f"  {hum}" + ("; the recipe has them as comments, for those takes" if spare else ""))
     return lines + _verdict(plan)
 
 
@@ -50,19 +59,28 @@ def _value(key: str, value: object) -> str:
     return f"{key} {value:g}" if isinstance(value, float | int) else f"{key} {value}"
 
 
-def _verdict(plan: Plan) -> list[str]:
-    low = plan.low
+def low_lines(low: LowBand, names: tuple[str, str]) -> list[str]:
+    """How far the low band has come, and what to do about the rest; `names` of pickup and microphone."""
     lines = []
-    pickup, microphone = plan.roles.names
+    pickup, microphone = names
     if low.low_before_db is not None and low.low_after_db is not None:
         lines.append(
             f"lows of {microphone} against {pickup}: {words.level(low.low_before_db)} dB as captured, "
             f"{words.level(low.low_after_db)} dB with this recipe"
         )
-        if low.low_after_db > TOLERANCE_DB or low.worst_after_db > TOLERANCE_DB:
+        if over := words.still_over(low):
+            lines.append(f"  still more than {TOLERANCE_DB:g} dB over the pickup's: {over}")
+        if low.low_after_db > TOLERANCE_DB or low.worst_after_db > FAR_OFF_DB:
             lines.append(
-                "  moves of ordinary size do not bring them within 3 dB: try another place for the microphone"
+                "  moves of ordinary size do not reach that far: try another place for the microphone"
             )
+        elif over:
+            lines.append("  if you hear it boom there, cut a little deeper by hand")
+    return lines
+
+
+def _verdict(plan: Plan) -> list[str]:
+    lines = low_lines(plan.low, plan.roles.names)
     if plan.level is None:
         lines.append("the sources do not stand in the middle and at the side: levels are as they were")
     if plan.meeting.measured == 0:
@@ -88,10 +106,15 @@ def plan_as_dict(plan: Plan) -> dict[str, object]:
                 "frequency_hz": _number(one.frequency_hz, 1),
                 "prominence_db": _number(one.prominence_db),
                 "bandwidth_hz": _number(one.bandwidth_hz, 1),
+                "width_at_half_hz": _number(words.width_at_half_hz(one), 1),
             }
             for one in plan.resonances
         ],
         "edge": {"stands_out_db": _number(plan.edge.stands_out_db), "at_hz": _number(plan.edge.at_hz, 0)},
+        "hum": {
+            name: _hum(found, notches)
+            for name, found, notches in zip(plan.roles.names, plan.hum_found, plan.hum, strict=True)
+        },
         "width": None
         if level is None
         else {
@@ -122,6 +145,28 @@ def _source(source: SourcePlan) -> dict[str, object]:
             for placed in source.chain
         ],
         "why": {key: text for key, text in source.words.items() if text},
+    }
+
+
+def _hum(found: SourceHum, notches: Sequence[HumNotch]) -> dict[str, object] | None:
+    """What was found of a source's hum; null without any."""
+    if not found.takes:
+        return None
+    return {
+        "mains_hz": found.hum.mains_hz,
+        "heard": found.heard,
+        "takes": [
+            {
+                "take": one.take,
+                "hum_dbfs": _number(one.hum.level_dbfs),
+                "below_playing_db": _number(one.below_db),
+            }
+            for one in found.takes
+        ],
+        "takes_measured": found.of,
+        "notches_hz": [one.notch.centre_hz for one in notches],
+        "in_recipe": found.common,
+        "why": words.hum_found(found, notches),
     }
 
 

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
-from render.analysis.advice import HumNotch, SideLevel
+from collections.abc import Sequence
+
+from render.analysis.advice import HumNotch, SideLevel, SourceHum
 from render.analysis.boom import Resonance
 from render.analysis.edge import Edge
-from render.analysis.low_fit import LowBand
+from render.analysis.low_fit import TOLERANCE_DB, LowBand, low_thirds
 from render.analysis.lowest_note import STANDARD_LOWEST_HZ, note_name
 from render.analysis.meeting import Meeting
 from render.analysis.moves import HighPassMove, PeakMove
 
+RUMBLE = "floor thuds and rumble"
+NOMINAL_THIRDS_HZ = (80, 100, 125, 160, 200, 250, 315)
+MOST_NAMES = 4
 CM_PER_MS = 34.3  # sound in air of 20 degrees
 
 
@@ -31,13 +36,9 @@ def edge_cut(edge: Edge) -> str:
 def microphone_high_pass(low: LowBand, *, base: HighPassMove) -> str:
     """Why the microphone's high-pass stands where it does."""
     if low.high_pass is not None and low.high_pass.cutoff_hz <= base.cutoff_hz:
-        return (
-            "steps and rumble only: no boom to take off"
-            if not low.cuts
-            else "steps and rumble; the cuts do the rest"
-        )
+        return f"{RUMBLE}; no boom to take off" if not low.cuts else f"{RUMBLE}; the cuts do the rest"
     if low.low_before_db is None:
-        return "steps and rumble"
+        return RUMBLE
     return f"boom: lows {over(low.low_before_db)} the pickup's"
 
 
@@ -46,10 +47,28 @@ def resonance_cut(low: LowBand, cut: PeakMove, resonance: Resonance | None) -> s
     if resonance is not None:
         return (
             f"body at {resonance.frequency_hz:.0f} Hz: {resonance.prominence_db:.1f} dB up, "
-            f"{resonance.bandwidth_hz:.0f} Hz wide"
+            f"{width_at_half_hz(resonance):.0f} Hz wide halfway"
         )
     nearest = min(range(len(low.thirds_hz)), key=lambda index: abs(low.thirds_hz[index] - cut.centre_hz))
     return f"{over(float(low.before_db[nearest]))} the pickup around {low.thirds_hz[nearest]:.0f} Hz"
+
+
+def width_at_half_hz(resonance: Resonance) -> float:
+    """Between the points at half its decibels: what the `q` of a cut goes by; closed form, as for a peaking stage."""
+    return resonance.frequency_hz / resonance.peaking_q
+
+
+def still_over(low: LowBand) -> str:
+    """`3.1 dB around 100 Hz`: third octaves of the low band that stay too strong, strongest first; nothing: none."""
+    some = [
+        (round(float(level_db), 1), float(third_hz))
+        for level_db, third_hz in zip(low.after_db[low_thirds()], low.thirds_hz[low_thirds()], strict=True)
+        if round(float(level_db), 1) > TOLERANCE_DB
+    ]
+    return ", ".join(
+        f"{level_db:.1f} dB around {min(NOMINAL_THIRDS_HZ, key=lambda hz: abs(hz - third_hz))} Hz"
+        for level_db, third_hz in sorted(some, reverse=True)
+    )
 
 
 def shelf() -> str:
@@ -97,6 +116,39 @@ def hum_notch(found: HumNotch) -> str:
     if found.note_loss_db >= 0.3:
         text += f"; {found.note} at {found.note_hz:.1f} Hz loses {found.note_loss_db:.1f} dB"
     return text
+
+
+def hum_found(found: SourceHum, notches: Sequence[HumNotch]) -> str:
+    """What was found of a source's hum in the takes, and what is done about it; nothing: it does not hum."""
+    if not found.takes or found.hum.mains_hz is None:
+        return ""
+    levels = _span([take.hum.level_dbfs for take in found.takes])
+    below = _span([-take.below_db for take in found.takes], sign=-1)
+    text = (
+        f"hum of {found.hum.mains_hz:.0f} Hz in {_takes(found)}, {levels} dBFS, {below} dB below the playing"
+    )
+    if not found.heard:
+        return f"{text}: too soft to be heard, no notch"
+    if not notches:
+        return f"{text}: the chain takes it off, no notch needed"
+    if found.common:
+        return f"{text}: notches"
+    return f"{text}: not in most takes, so no notch"
+
+
+def _takes(found: SourceHum) -> str:
+    """`all 3 takes`, `2 of 9 takes (one, two)`."""
+    if len(found.takes) == found.of:
+        return "the take" if found.of == 1 else f"all {found.of} takes"
+    names = [take.take for take in found.takes]
+    more = f" and {len(names) - MOST_NAMES} more" if len(names) > MOST_NAMES else ""
+    return f"{len(names)} of {found.of} takes ({', '.join(names[:MOST_NAMES])}{more})"
+
+
+def _span(levels_db: Sequence[float], *, sign: int = 1) -> str:
+    """`-75`, or `-75 to -48`."""
+    low, high = (f"{sign * level_db:.0f}" for level_db in (min(levels_db), max(levels_db)))
+    return low if low == high else f"{low} to {high}"
 
 
 def over(level_db: float) -> str:

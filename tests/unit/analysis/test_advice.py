@@ -7,7 +7,7 @@ from functools import cache
 import numpy as np
 import pytest
 
-from render.analysis.advice import find_hum_notches, find_side_level, merge_hum, nearest_note_hz
+from render.analysis.advice import TakeHum, find_hum, find_hum_notches, find_side_level, nearest_note_hz
 from render.analysis.balance import LINES_HZ, measure_balance
 from render.analysis.guitar import Guitar, combine_takes
 from render.analysis.hum import Hum, HumLine
@@ -25,15 +25,17 @@ def _hum(*levels_dbfs: float, hz: float = 50.0) -> Hum:
 
 
 def _notches(hum: Hum, chain: Reals = FLAT) -> list[float]:
-    found = find_hum_notches(hum, source_dbfs=-25.0, lowest_note_hz=82.4, chain=chain, respond=power_response)
+    found = find_hum_notches(
+        hum, playing_dbfs=-25.0, lowest_note_hz=82.4, chain=chain, respond=power_response
+    )
     assert len(found) <= MOST_HUM_LINES
     assert all(HUM_Q[0] <= one.notch.q <= HUM_Q[1] for one in found)
     return [one.notch.centre_hz for one in found]
 
 
 def test_only_lines_that_are_heard_get_a_notch() -> None:
-    """55 dB under the source and less is left."""
-    assert _notches(_hum(-60.0, -75.0, -90.0, -70.0)) == [50.0, 100.0, 200.0]
+    """60 dB under the playing and more is left."""
+    assert _notches(_hum(-60.0, -84.0, -86.0, -70.0)) == [50.0, 100.0, 200.0]
     assert _notches(Hum(present=False)) == []
     assert _notches(Hum(present=None)) == []
 
@@ -48,12 +50,13 @@ def test_what_the_high_pass_takes_needs_no_notch() -> None:
     chain = power_response(HighPassMove(150.0, 18), LINES_HZ)
 
     assert _notches(_hum(-60.0, -90.0), chain) == []
+    assert _notches(_hum(-60.0, -90.0)) == [50.0]
 
 
 def test_a_note_close_by_asks_for_a_narrow_notch() -> None:
     """G2 at 98 Hz lies 2 percent from 100 Hz: narrower there, and what it loses is told."""
     found = find_hum_notches(
-        _hum(-90.0, -60.0), source_dbfs=-25.0, lowest_note_hz=82.4, chain=FLAT, respond=power_response
+        _hum(-90.0, -60.0), playing_dbfs=-25.0, lowest_note_hz=82.4, chain=FLAT, respond=power_response
     )
     (one,) = found
 
@@ -62,15 +65,28 @@ def test_a_note_close_by_asks_for_a_narrow_notch() -> None:
     assert one.note_loss_db == pytest.approx(0.69, abs=0.05)
 
 
-def test_hum_of_a_session_is_what_half_of_the_takes_have() -> None:
-    """One take of three does not make a source hum; levels are medians."""
-    none = Hum(present=False)
+def test_hum_is_common_if_half_of_the_takes_have_it() -> None:
+    """One take of three does not make a source hum, and is told all the same; levels are medians."""
+    none = TakeHum("silent", Hum(present=False), -25.0)
+    loud, louder = TakeHum("a", _hum(-60.0, -70.0), -25.0), TakeHum("b", _hum(-56.0, hz=50.02), -20.0)
 
-    assert merge_hum([_hum(-60.0), none, none]).present is False
-    merged = merge_hum([_hum(-60.0, -70.0), _hum(-66.0, hz=50.02), none])
-    assert merged.present
-    assert [(line.multiple, line.level_dbfs) for line in merged.lines] == [(1, -63.0), (2, -70.0)]
-    assert merged.frequency_hz == pytest.approx(50.01)
+    few = find_hum([loud, none, none], heard_db=50.0)
+    assert (few.heard, few.common, few.of, few.takes) == (True, False, 3, (loud,))
+    both = find_hum([loud, louder, none], heard_db=50.0)
+    assert both.common
+    assert both.playing_dbfs == -22.5
+    assert [(line.multiple, line.level_dbfs) for line in both.hum.lines] == [(1, -58.0), (2, -70.0)]
+    assert both.hum.frequency_hz == pytest.approx(50.01)
+    assert find_hum([none], heard_db=50.0).takes == ()
+
+
+def test_hum_is_heard_from_the_given_distance_on() -> None:
+    """50 dB below the playing it is not, a shade nearer it is; beside takes that are heard soft ones do not count."""
+    soft, near = TakeHum("a", _hum(-75.0), -25.0), TakeHum("b", _hum(-74.9), -25.0)
+
+    found = find_hum([soft], heard_db=50.0)
+    assert (found.heard, found.common, found.takes) == (False, False, (soft,))
+    assert find_hum([soft, near], heard_db=50.0).takes == (near,)
 
 
 def test_nearest_note() -> None:

@@ -18,6 +18,7 @@ from tests.helpers.known_guitar import RATE_HZ, Known, play_known
 ONE = Known(booms=((106.0, 10.0, 7.0),), delay_s=6e-4)
 OTHER = Known(booms=((300.0, 18.0, 0.6), (3000.0, -18.0, 0.6)))
 FAULT = Finding("dropout", "fault", "the sound stops dead once", "use another take", channel=2)
+HUM = Finding("hum", "fault", "mains hum of 50 Hz", "use a balanced line", channel=2)
 WARNING = Finding("noise", "warning", "noisy", "look at the cable")
 
 
@@ -35,7 +36,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @cache
 def _checked(path: Path, *findings: str) -> CheckedTake:
     take = Take((path,), path.stem)
-    found = [FAULT if kind == "fault" else WARNING for kind in findings]
+    found = [{"fault": FAULT, "hum": HUM}.get(kind, WARNING) for kind in findings]
     names = ("channel 1", "channel 2")
     return CheckedTake(take, (1, 2), names, inspect_take(take, channels=(1, 2)), found)
 
@@ -46,6 +47,14 @@ def test_takes_with_a_fault_are_left_out(folder: Path) -> None:
 
     assert [one.checked.name for one in fit] == ["2"]
     assert left_out == [("1", "channel 2: the sound stops dead once")]
+
+
+def test_hum_keeps_no_take_out(folder: Path) -> None:
+    """However loud: notches are what is advised for it."""
+    fit, left_out = choose_takes([_checked(folder / "1.wav", "hum"), _checked(folder / "2.wav", "hum", "fault")])
+
+    assert [one.checked.name for one in fit] == ["1"]
+    assert left_out == [("2", "channel 2: the sound stops dead once")]
 
 
 def test_the_guitar_with_most_takes_stays(folder: Path) -> None:

@@ -10,11 +10,12 @@ import numpy as np
 import pytest
 
 from render.analysis.moves import GAIN_DB
-from render.recipe.load import load_recipe
+from render.recipe.load import load_recipe, parse_recipe
 from render.recipe.models import HighPass, LowShelf, Notch, Peaking, Recipe
 from render.workflows.scripting import render_array
 from render.workflows.suggest.plan import Plan, SourcePlan, TakeEvidence
-from tests.helpers.evidence import RATE_HZ, evidence_of, plan_for, written
+from render.workflows.suggest.report import plan_as_dict, told_lines
+from tests.helpers.evidence import RATE_HZ, evidence_of, plan_for, told_of, written
 from tests.helpers.known_guitar import Known, balance_db, play_known
 
 BOOMY = Known(booms=((106.0, 10.0, 7.0),), shelf=(220.0, 4.0), delay_s=6e-4, gain=0.6)
@@ -121,6 +122,30 @@ def test_hum_gets_notches_where_it_is() -> None:
     assert 1 <= len(notches) <= 4
     assert all(abs(notch.centre_hz / 50.0 - round(notch.centre_hz / 50.0)) < 0.01 for notch in notches)
     assert not any(isinstance(p.stage, Notch) for p in _source(plan, "pickup").chain)
+
+
+def test_hum_in_few_takes_is_told_and_its_notches_stand_ready(tmp_path: Path) -> None:
+    """One take of three: no notch in a chain, stages to copy in comments, words on the screen."""
+    takes = [_take(BOOMY), _take(replace(BOOMY, hum=(0.0, 6e-3)), 2), _take(BOOMY, 3)]
+    plan = plan_for(takes)
+    text, recipe = written(plan, takes, folder=tmp_path)
+
+    assert not any(isinstance(stage, Notch) for source in recipe.sources.values() for stage in source.chain)
+    ready = [line for line in text.splitlines() if line.startswith('#  { stage = "notch"')]
+    assert len(ready) == len(plan.hum[1]) >= 1
+    assert "# mic: hum of 50 Hz in 1 of 3 takes (take 2)" in text
+    chain = "\n".join(line.removeprefix("#") for line in ready)
+    copied = text.replace("[sources.mic]", "[sources.mic]\n# now in it").replace(
+        '\n  { stage = "high-pass"', f'\n{chain}\n  {{ stage = "high-pass"'
+    )
+    notched = parse_recipe(copied, tmp_path / "copy.toml")
+    assert sum(isinstance(stage, Notch) for stage in notched.sources["mic"].chain) == len(ready)
+    (said,) = (line for line in told_lines(plan, told_of(takes)) if "hum of 50 Hz" in line)
+    assert "the recipe has them as comments" in said
+    found = plan_as_dict(plan)["hum"]
+    assert isinstance(found, dict)
+    assert found["pickup"] is None
+    assert (found["mic"]["heard"], found["mic"]["in_recipe"]) == (True, False)
 
 
 def test_without_hum_there_is_no_notch() -> None:
