@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
 import pytest
 import soundfile
 
+from render.analysis.advice import find_hum
+from render.analysis.hum import Hum, HumLine
 from render.engine.inspect import inspect_take
 from render.session.takes import Take
 from render.workflows.check.findings import Finding
 from render.workflows.check.session import CheckedTake
-from render.workflows.suggest.gather import Exchange, choose_takes, measure_takes
+from render.workflows.check.sources import HUM_HEARD_DB, findings_of_source
+from render.workflows.suggest.gather import Exchange, Fit, choose_takes, measure_takes
 from tests.helpers.known_guitar import RATE_HZ, Known, play_known
 
 ONE = Known(booms=((106.0, 10.0, 7.0),), delay_s=6e-4)
@@ -51,10 +55,32 @@ def test_takes_with_a_fault_are_left_out(folder: Path) -> None:
 
 def test_hum_keeps_no_take_out(folder: Path) -> None:
     """However loud: notches are what is advised for it."""
-    fit, left_out = choose_takes([_checked(folder / "1.wav", "hum"), _checked(folder / "2.wav", "hum", "fault")])
+    fit, left_out = choose_takes(
+        [_checked(folder / "1.wav", "hum"), _checked(folder / "2.wav", "hum", "fault")]
+    )
 
     assert [one.checked.name for one in fit] == ["1"]
     assert left_out == [("2", "channel 2: the sound stops dead once")]
+
+
+@pytest.mark.parametrize("below_db", [10.0, 30.0, 49.9, 50.0, 50.1, 70.0])
+def test_hum_counts_where_the_line_check_warns_of_it(folder: Path, below_db: float) -> None:
+    """One threshold for both, so that one does not warn of what the other leaves."""
+    take = _checked(folder / "1.wav")
+    assert take.inspection is not None
+    first, second = take.inspection.sources
+    level_dbfs = second.noise.playing_dbfs - below_db
+    hum = Hum(True, 50.0, 50.0, level_dbfs, (HumLine(1, 50.0, level_dbfs),))
+    inspection = replace(take.inspection, sources=(first, replace(second, hum=hum)))
+    warned = [
+        found.severity != "note"
+        for found in findings_of_source(inspection, 1, channel=2)
+        if found.kind == "hum"
+    ]
+    (evidence,) = measure_takes([Fit(take, inspection)], channels=(1, 2))
+
+    assert warned == [find_hum([evidence.hum[1]], heard_db=HUM_HEARD_DB).heard]
+    assert find_hum([evidence.hum[0]], heard_db=HUM_HEARD_DB).takes == ()
 
 
 def test_the_guitar_with_most_takes_stays(folder: Path) -> None:
