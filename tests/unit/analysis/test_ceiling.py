@@ -18,9 +18,10 @@ def _slapped(seed: int) -> NDArray[np.float64]:
     wave = np.zeros(6 * RATE_HZ)
     for first in range(RATE_HZ // 4, len(wave) - RATE_HZ // 4, RATE_HZ // 4):
         t = np.arange(RATE_HZ // 5) / RATE_HZ
-        burst = np.convolve(random.standard_normal(len(t)), [0.3, 1.0, 0.3], "same") * np.exp(-t / 0.02) * np.minimum(1.0, t / 0.001)
+        burst = np.convolve(random.standard_normal(len(t)), [0.3, 1.0, 0.3], "same")
+        burst *= np.exp(-t / 0.02) * np.minimum(1.0, t / 0.001)
         wave[first : first + len(t)] += float(random.uniform(0.3, 1.0)) * burst
-    return wave / np.abs(wave).max()
+    return np.asarray(wave / np.abs(wave).max(), np.float64)
 
 
 def _measured(wave: NDArray[np.float64]) -> Clipping:
