@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from playwright.sync_api import Browser, BrowserContext, Page, Playwright
+from playwright.sync_api import Browser, BrowserContext, Page, Playwright, ViewportSize
 
 _COMMANDS = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "microsoft-edge")
 _PLACES = (
@@ -66,27 +66,46 @@ class Opened:
         return self.page.inner_text("body")
 
 
+SIZE: ViewportSize = {"width": 1100, "height": 900}
+_idle: list[Page] = []  # the browser takes longer to make a process for a page than to open it
+
+
+def _fresh_page(browser: Browser, *, again: bool, **options: Any) -> Page:
+    """A page that knows of nothing: in a new context, or `again` one that a test before has left."""
+    while again and _idle:
+        page = _idle.pop()
+        if page.context.browser is browser:
+            page.emulate_media(media="null", color_scheme="null")
+            session = page.context.new_cdp_session(page)
+            session.send("Storage.clearDataForOrigin", {"origin": "file://", "storageTypes": "all"})
+            session.detach()
+            return page
+    context = browser.new_context(**{"viewport": SIZE, **options})
+    context.set_default_timeout(15_000)
+    return context.new_page()
+
+
 @contextmanager
 def opened(browser: Browser, address: Path | str, **options: Any) -> Iterator[Opened]:
     """Open a page; it must ask nothing of anyone outside its folder, say nothing on the console, and show words."""
     init = options.pop("init", None)
     hostile = options.pop("hostile", False)  # the test itself attacks the page
     may_complain = options.pop("may_complain", hostile)
-    context = browser.new_context(**{"viewport": {"width": 1100, "height": 900}, **options})
-    context.set_default_timeout(15_000)
+    plain = isinstance(address, Path) and not (init or hostile or may_complain or options)
+    page = _fresh_page(browser, again=plain, **options)
+    seen, reusable = Opened(page, page.context), False
+    heard = {
+        "request": lambda request: seen.requests.append(request.url),
+        "console": lambda said: (
+            seen.complaints.append(said.text) if said.type in ("error", "warning", "assert") else None
+        ),
+        "pageerror": lambda error: seen.complaints.append(str(error)),
+    }
     try:
         if init:
-            context.add_init_script(init)
-        page = context.new_page()
-        seen = Opened(page, context)
-        page.on("request", lambda request: seen.requests.append(request.url))
-        page.on(
-            "console",
-            lambda said: (
-                seen.complaints.append(said.text) if said.type in ("error", "warning", "assert") else None
-            ),
-        )
-        page.on("pageerror", lambda error: seen.complaints.append(str(error)))
+            seen.context.add_init_script(init)
+        for event, listener in heard.items():
+            page.on(event, listener)  # type: ignore[call-overload]
         page.goto(address.as_uri() if isinstance(address, Path) else address)
         yield seen
         unmeant = re.findall(r"\b(?:null|undefined|NaN)\b|\[object", seen.text())
@@ -95,5 +114,12 @@ def opened(browser: Browser, address: Path | str, **options: Any) -> Iterator[Op
             assert seen.complaints == []
         outside = [url for url in seen.requests if not url.startswith(("file:", "data:", "blob:"))]
         assert hostile or outside == []
+        reusable = plain and len(seen.context.pages) == 1 and page.viewport_size == SIZE
     finally:
-        context.close()
+        if reusable:
+            for event, listener in heard.items():
+                page.remove_listener(event, listener)
+            page.goto("about:blank")
+            _idle.append(page)
+        else:
+            seen.context.close()

@@ -53,6 +53,15 @@ def good() -> dict[str, Any]:
     }  # fmt: skip
 
 
+def test_a_test_leaves_nothing_to_the_next(browser: Browser, listening_page: Path) -> None:
+    """Tests share a page of the browser where they can; what one has kept there the next does not find."""
+    for _ in range(2):
+        with opened(browser, listening_page) as seen:
+            assert seen.page.evaluate("localStorage.length") == 0
+            judged(seen.page)
+            assert seen.page.evaluate("localStorage.length") > 0
+
+
 def test_file_holds_what_is_promised(browser: Browser, listening_page: Path) -> None:
     """The saved file has the keys of `votes.py`, and no more."""
     with opened(browser, listening_page) as seen:
