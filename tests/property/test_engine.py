@@ -88,7 +88,7 @@ def with_silence_before(take: Reals) -> Reals:
     return np.concatenate([np.zeros((1000, 2)), take])
 
 
-@settings(max_examples=30)
+@settings(max_examples=20)
 @given(
     tables=st.one_of(recipes(), recipes(room=True)),
     take=takes(),
@@ -110,7 +110,7 @@ def test_a_mix_is_what_its_stages_make_one_by_one(
     assert error_db(mix - sum(parts), parts) <= (-120.0 if recipe.room is None else -100.0)
 
 
-@settings(max_examples=12)
+@settings(max_examples=8)
 @given(tables=st.one_of(recipes(), recipes(room=True)), take=takes(), other=takes(), power=st.integers(-4, 4))
 def test_what_is_played_adds_up(
     responses: Path, tables: dict[str, Any], take: Reals, other: Reals, power: int
@@ -133,7 +133,7 @@ def test_what_is_played_adds_up(
     assert np.array_equal(scaled.audio, 2.0**power * plain.audio)
 
 
-@settings(max_examples=10)
+@settings(max_examples=8)
 @given(
     tables=st.one_of(recipes(), recipes(room=True)),
     take=takes(),
@@ -169,7 +169,7 @@ def test_silence_stays_silent(responses: Path, tables: dict[str, Any], frames: i
     assert not rendered(np.zeros((frames, 2)), made(tables, responses), 8_000, double=double).any()
 
 
-@settings(max_examples=20)
+@settings(max_examples=14)
 @given(
     tables=recipes(),
     take=takes(),
@@ -202,7 +202,7 @@ def test_which_source_is_written_first_does_not_matter(
     assert np.array_equal(one, two)
 
 
-@settings(max_examples=15)
+@settings(max_examples=10)
 @given(
     tables=recipes(place=st.just("mid")),
     take=takes(),
@@ -220,7 +220,7 @@ def test_what_stands_in_the_centre_stays_there(
     assert np.array_equal(mix[:, 0], mix[:, 1])
 
 
-@settings(max_examples=15)
+@settings(max_examples=10)
 @given(
     tables=recipes(place=st.just("side"), side=st.one_of(st.just(0.0), floats(-12, 9))),
     take=takes(),
@@ -262,7 +262,7 @@ def written(
     return mixes
 
 
-@settings(max_examples=12)
+@settings(max_examples=8)
 @given(
     tables=recipes(),
     take=takes(),
@@ -312,7 +312,7 @@ def test_a_mix_of_sides_only_is_exchanged_to_the_bit(responses: Path, bit_depth:
     assert not np.array_equal(one, two)
 
 
-@settings(max_examples=12)
+@settings(max_examples=8)
 @given(
     tables=st.one_of(recipes(), recipes(room=True)),
     take=takes(80_000),

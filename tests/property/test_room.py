@@ -32,7 +32,7 @@ def _energy(sound: np.typing.NDArray[np.float64]) -> float:
 
 
 @given(ROOMS)
-@settings(max_examples=30)
+@settings(max_examples=20)
 def test_every_room_keeps_the_promises(asked: dict[str, float]) -> None:
     """Finite; silent before the pre-delay, not on it; mid even on both sides; side like mid; its share crosses."""
     room = room_response(**asked)  # type: ignore[arg-type]
