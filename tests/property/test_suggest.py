@@ -129,7 +129,7 @@ def _check(recipe: Recipe) -> None:
         assert source.gain_db == 0.0 or _within(source.gain_db, GAIN_DB)
 
 
-@settings(max_examples=30)
+@settings(max_examples=20)
 @given(takes=st.lists(evidences(), min_size=1, max_size=3), width_db=st.floats(-20.0, 0.0))
 def test_bounds_are_never_exceeded(takes: list[TakeEvidence], width_db: float) -> None:
     """Whatever was measured: a recipe that loads, moves within their bounds, nothing lifted, lows never raised."""
@@ -144,7 +144,7 @@ def test_bounds_are_never_exceeded(takes: list[TakeEvidence], width_db: float) -
     assert written(plan_for(takes, width_db=width_db), takes, folder=Path("guitars"))[0] == text
 
 
-@settings(max_examples=15)
+@settings(max_examples=10)
 @given(takes=st.lists(evidences(), min_size=1, max_size=2))
 def test_like_is_always_a_recipe(takes: list[TakeEvidence]) -> None:
     """Over another recipe too; what is not ours stays."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+import scipy.fft
 
 from render.analysis.advice import find_hum_notches
 from render.analysis.balance import LINES_HZ
@@ -26,7 +27,7 @@ SEEDS = range(8)
 def _behind(chain_of: list[object], sound: Reals) -> Reals:
     """A sound behind stages compiled as a render compiles them."""
     fir = compile_chain(chain_of, sample_rate_hz=RATE_HZ)  # type: ignore[arg-type]
-    size = len(sound) + len(fir.taps)
+    size = scipy.fft.next_fast_len(len(sound) + len(fir.taps), real=True)
     product = np.fft.rfft(sound, size) * np.fft.rfft(fir.taps[:, 0], size)
     return np.asarray(np.fft.irfft(product, size)[: len(sound)])
 
