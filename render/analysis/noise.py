@@ -10,6 +10,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from render.analysis.bands import Bands, a_weighting_db, measure_bands
 from render.audio.array import AnySamples, Reals
@@ -22,12 +23,19 @@ STILL_DB = 2.0
 """From its first to its last third a passage of noise changes by less than this, the bands in the mean too; decaying
 notes change by more, their upper bands much more."""
 
+HEARD_STILL_DB = 1.2
+"""And A-weighted, without the rumble that sways, by less than this: a last note that dies by 3 dB a second does."""
+
 QUIET_DB = 1.5
 """Windows within this of the quietest passage count as noise with it."""
 
 NOISY_DB = 30.0
 """Less than this between playing and noise (A-weighted) and the noise is heard: a take finished at -16 LUFS and played
 at a homely 70 dB SPL has its noise at 40 dB there, ten above a quiet room. Past 45 dB it is under the room's own."""
+
+FLOOR_DB = 3.0
+"""And each band is as quiet at any other time, within this, all together: a note that rings on alone may stay at its
+level for a passage, but its bands have been quieter, or will be. Of noise the quietest is up to 2 dB less."""
 
 _SILENT = 1e-16
 """-160 dBFS: nothing but rounding, digital silence."""
@@ -54,6 +62,8 @@ class Noise:
     centre_hz : float64, shape (bands,)
     band_dbfs : float64, shape (bands,)
         The noise in third octaves.
+    above_floor_db : float
+        How far it lies above what is left if every band is taken where it is quietest, A-weighted.
     """
 
     level_dbfs: float
@@ -63,11 +73,13 @@ class Noise:
     silence_s: float
     centre_hz: Reals
     band_dbfs: Reals
+    above_floor_db: float = 0.0
 
     @property
     def noisy(self) -> bool:
         """Whether the noise will be heard: it is noise for sure, and less than `NOISY_DB` below the playing."""
-        return self.settled and self.signal_to_noise_db < NOISY_DB
+        heard = self.settled and self.signal_to_noise_db < NOISY_DB
+        return heard and self.above_floor_db < FLOOR_DB
 
 
 def noise_from_bands(bands: Bands) -> tuple[Noise, ...]:
@@ -116,7 +128,9 @@ def _noise(total: Reals, power: Reals, bands: Bands) -> Noise:
         smooth = np.convolve(total, np.ones(3) / 3.0, mode="same") if len(total) >= 3 else total
         quiet = (smooth <= 10.0 ** (QUIET_DB / 10.0) * total[passage].mean()) & (total > _SILENT)
         quiet[passage] = True
-        settled = windows * bands.hop_s >= 0.9 * PASSAGE_S and _is_still(total[passage], power[passage])
+        settled = windows * bands.hop_s >= 0.9 * PASSAGE_S and _is_still(
+            total[passage], power[passage], weight
+        )
     level = float(total[quiet].mean()) if quiet.any() else 0.0
     band = power[quiet].mean(axis=0) if quiet.any() else np.zeros(power.shape[1])
     weighted = float(band @ weight)
@@ -131,12 +145,31 @@ def _noise(total: Reals, power: Reals, bands: Bands) -> Noise:
         silence_s=float(np.count_nonzero(total <= _SILENT) * bands.hop_s),
         centre_hz=bands.centre_hz,
         band_dbfs=band_dbfs,
+        above_floor_db=_above_floor_db(band, weight, power, total <= _SILENT, windows=windows),
     )
 
 
-def _is_still(total: Reals, power: Reals) -> bool:
-    """Whether a passage stays at its level, as a whole and in the mean of its bands."""
+def _above_floor_db(
+    band: Reals, weight: Reals, power: Reals, silent: NDArray[np.bool_], *, windows: int
+) -> float:
+    """Level of some bands against each in its own quietest passage; 0 where digital silence is everywhere."""
+    if len(power) < windows or windows < 1:
+        return 0.0
+    zero = np.zeros((1, power.shape[1]))
+    sums = np.concatenate([zero, np.cumsum(power, axis=0)])
+    passages = (sums[windows:] - sums[:-windows]) / windows
+    broken = np.concatenate([[0], np.cumsum(silent)])
+    passages = passages[broken[windows:] == broken[:-windows]]
+    floor = float(passages.min(axis=0) @ weight) if len(passages) else 0.0
+    return db_from_power(float(band @ weight) / floor) if floor > 0.0 and band.any() else 0.0
+
+
+def _is_still(total: Reals, power: Reals, weight: Reals) -> bool:
+    """Whether a passage stays at its level, as a whole, as it is heard, and in the mean of its bands."""
     third = max(1, len(total) // 3)
+    first, last = float((power[:third] @ weight).sum()), float((power[-third:] @ weight).sum())
+    if abs(10.0 * math.log10(max(last, _SILENT) / max(first, _SILENT))) >= HEARD_STILL_DB:
+        return False
     heard = power.mean(axis=0) > _SILENT
     before, after = power[:third, heard].mean(axis=0), power[-third:, heard].mean(axis=0)
     floor = _SILENT * 1e-3

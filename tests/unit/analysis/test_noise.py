@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from render.analysis.bands import BandGauge, measure_bands
 from render.analysis.frames import SpectralFrames
@@ -49,6 +50,37 @@ def test_noise_that_is_heard() -> None:
     assert loud.noisy
     assert not soft.noisy
     assert soft.signal_to_noise_db - loud.signal_to_noise_db == pytest.approx(20.0, abs=1.0)
+
+
+def _ringing(duration_s: float, *, fall_db_per_s: float) -> NDArray[np.float64]:
+    """Partials of a low string that die away slowly."""
+    t = np.arange(round(duration_s * RATE_HZ)) / RATE_HZ
+    partials = sum(np.sin(2 * np.pi * 110.0 * k * t + k) / k for k in range(1, 12))
+    return np.asarray(0.01 * partials * 10.0 ** (-fall_db_per_s * t / 20.0))
+
+
+def test_a_last_note_is_no_noise() -> None:
+    """A take that ends while its last note dies away by 3.5 dB a second is not noisy."""
+    for seed in range(4):
+        guitar = strings(
+            20.0, sample_rate_hz=RATE_HZ, seed=seed, player=Player(notes_per_s=5.0, tail_s=0.0, lead_s=0.0)
+        )
+        guitar = np.concatenate([guitar / np.abs(guitar).max(), 5.0 * _ringing(4.0, fall_db_per_s=3.5)])
+        take = guitar[:, np.newaxis] + noise(len(guitar), rms=1e-5)
+        assert not any(one.noisy for one in measure_noise(take, sample_rate_hz=RATE_HZ))
+
+
+def test_a_held_note_is_no_noise() -> None:
+    """A note that rests at its level between others, in bands that are quieter elsewhere, is not noisy."""
+    for seed in range(4):
+        player = Player(notes_per_s=5.0, tail_s=0.0, lead_s=0.0)
+        guitar = strings(10.0, sample_rate_hz=RATE_HZ, seed=seed, player=player)
+        guitar /= np.abs(guitar).max()
+        held = _ringing(3.0, fall_db_per_s=0.5)
+        other = np.sin(np.arange(3 * RATE_HZ) * 2.0) * 0.02
+        whole = np.concatenate([guitar, held, guitar, other, guitar])
+        take = whole[:, np.newaxis] + noise(len(whole), rms=1e-5)
+        assert not any(one.noisy for one in measure_noise(take, sample_rate_hz=RATE_HZ))
 
 
 def test_digital_silence_is_told_as_such() -> None:
