@@ -12,11 +12,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from render.analysis.coherence import Pooled
-from render.audio.array import Reals
+from render.audio.array import Complexes, Reals
 
 SAME_SIGNAL_DB = -35.0
-"""One signal leaves less than this: half a frame of delay at 48 kHz, or half a decibel over a third of the power,
-leaves more. Two sources of a guitar leave -10 dB and more."""
+"""One signal leaves less than this: half a decibel over a third of the power leaves more. Two sources of a guitar leave
+-10 dB and more."""
+
+MOST_DELAY_S = 1e-5
+"""The two halves of a converter may differ by parts of a frame: up to half of one at 48 kHz is taken out first. A copy
+that is a frame late or more is a delayed copy."""
 
 MOST_DB = 0.0
 LEAST_DB = -140.0
@@ -31,7 +35,7 @@ class Likeness:
     Attributes
     ----------
     residual_db : float
-        In dB of the source, at most 0; noise that only one source has is not counted.
+        In dB of the source, at most 0; noise that only one source has is not counted, nor half a frame of delay.
     gain_db : float
         Of the second source against the first.
     """
@@ -66,7 +70,7 @@ def measure_likeness(pooled: Pooled) -> Likeness | None:
     some = pooled.usable
     if np.count_nonzero(some) < _FEWEST_BINS:
         return None
-    cross = pooled.cross[some]
+    cross = _without_delay(pooled.cross[some], 2.0 * np.pi * pooled.frequency_hz[some])
     size = np.abs(cross)
     smaller, larger = np.log(size / pooled.first[some]), np.log(pooled.second[some] / size)
     share = size / np.sum(size)
@@ -83,6 +87,15 @@ def measure_likeness(pooled: Pooled) -> Likeness | None:
     return Likeness(
         residual_db=min(MOST_DB, max(LEAST_DB, residual_db)), gain_db=20.0 / math.log(10.0) * gain
     )
+
+
+def _without_delay(cross: Complexes, omega: Reals) -> Complexes:
+    """Turn a cross spectrum back by the delay, up to `MOST_DELAY_S`, that its phases have in the mean."""
+    sign = 1.0 if float(np.sum(cross.real)) >= 0.0 else -1.0
+    weight = np.abs(cross) * omega
+    delay_s = -float(weight @ np.angle(sign * cross)) / max(float(weight @ omega), 1e-300)
+    delay_s = min(MOST_DELAY_S, max(-MOST_DELAY_S, delay_s))
+    return np.asarray(cross * np.exp(1j * omega * delay_s), np.complex128)
 
 
 def _middle(values: Reals, share: Reals) -> float:
