@@ -73,9 +73,8 @@ def _thirds_db(plan: Plan, source: int, power: Reals) -> Reals:
 
 
 def _facts(plan: Plan, told: Told) -> tuple[str, ...]:
-    facts = [
-        f"{len(told.takes)} take{'s' if len(told.takes) != 1 else ''} of {told.session}, {length_words(told.sound_s)} of sound"
-    ]
+    takes = "1 take" if len(told.takes) == 1 else f"{len(told.takes)} takes"
+    facts = [f"{takes} of {told.session}, {length_words(told.sound_s)} of sound"]
     low = plan.low
     if low.low_before_db is not None and low.low_after_db is not None:
         facts.append(
