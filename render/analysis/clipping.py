@@ -37,6 +37,10 @@ top: 4 to 9 times; the flattest of sums of two partials: 16 to 39. A peak of whi
 FALL_QUANTA = 20.0
 """And by so many steps of the converter: a round top in 8 bits is flat as far as it goes, and then falls by 10."""
 
+LEAST_SWING = 0.25
+"""A top stands by this share of its height above the middle of the sound around: noise on a constant voltage is no
+sound that was cut."""
+
 LEAST_FRAMES = 3
 """Shorter runs may be anything."""
 
@@ -129,6 +133,8 @@ class ClippingGauge:
         all_tops = np.stack([stretch.highest, -stretch.lowest])
         around = _highest_around(all_tops)
         possible = all_tops >= np.maximum(NEAR_PEAK_FRACTION * around, LOWEST_GAIN)
+        middle = _middle_around(stretch)
+        possible &= all_tops - np.stack([middle, -middle]) >= LEAST_SWING * all_tops
         possible[..., : stretch.core.start] = False
         possible[..., stretch.core.stop :] = False
         for side, sign in enumerate((1.0, -1.0)):
@@ -234,16 +240,22 @@ def _highest_around(tops: Samples32) -> Samples32:
     return highest
 
 
+def _middle_around(stretch: Stretch) -> Samples32:
+    """Mean of the samples of each slot and `_REACH_SLOTS` to both sides, shape (channels, slots)."""
+    sums = np.pad(np.cumsum(stretch.sums, axis=-1), ((0, 0), (_REACH_SLOTS + 1, _REACH_SLOTS)), mode="edge")
+    sums[:, : _REACH_SLOTS + 1] = 0.0
+    width = 2 * _REACH_SLOTS + 1
+    return np.asarray((sums[:, width:] - sums[:, :-width]) / (width * stretch.slot_frames), np.float32)
+
+
 def _piled_up(stretch: Stretch, channel: int, sign: float, slots: Counts, tops: Samples32) -> Counts:
     """Those of some slots whose samples pile up at the top."""
     sound = stretch.sound[channel].reshape(-1, stretch.slot_frames)
     flat = _count_above(sound[slots], tops[slots] - _tolerance(tops[slots]), sign)
     slots, flat = slots[flat >= 2], flat[flat >= 2]
-    # Of round tops twice as many samples lie within four times the depth, four times as many within sixteen times.
-    rows, heights = sound[slots], tops[slots]
-    near = _count_above(rows, heights - 4.0 * _tolerance(heights), sign)
-    wide = _count_above(rows, heights - 16.0 * _tolerance(heights), sign)
-    return np.asarray(slots[(4 * near <= 5 * flat) | (2 * wide <= 5 * flat)], np.int64)
+    # Of round tops four times as many samples lie within sixteen times the depth.
+    wide = _count_above(sound[slots], tops[slots] - 16.0 * _tolerance(tops[slots]), sign)
+    return np.asarray(slots[2 * wide <= 5 * flat], np.int64)
 
 
 def _count_above(rows: Samples32, least: Samples32, sign: float) -> Counts:

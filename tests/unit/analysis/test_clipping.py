@@ -78,6 +78,20 @@ def test_tops_far_apart_at_the_highest_level() -> None:
     assert max(found.places) - min(found.places) > 3 * RATE_HZ
 
 
+@pytest.mark.parametrize("dc", [-0.015, 0.05])
+def test_noise_on_a_constant_voltage(dc: float) -> None:
+    """Its heights are all within a share of the voltage, and it is not flat."""
+    for seed in range(4):
+        audio = dc + 5e-5 * np.random.default_rng(seed).standard_normal((10 * RATE_HZ, 1))
+        assert _count(audio.astype(np.float32)) == 0
+
+
+def test_clipping_beside_a_constant_voltage() -> None:
+    """Cut tops are found with a voltage under the sound."""
+    cut = np.clip(sine(180.0, duration_s=1.0, sample_rate_hz=RATE_HZ), -0.8, 0.8)
+    assert _count(0.1 + 0.5 * cut) > 300
+
+
 def test_one_long_top_is_enough() -> None:
     """A single knock that is cut is found."""
     time = np.arange(24000) / RATE_HZ
