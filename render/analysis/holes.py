@@ -4,9 +4,8 @@ Beside the standstills of `dropouts`, and told as the same fault. A loose plug l
 gap that somebody has resampled or dithered since is no longer exact. What is played dies away, and what begins rises;
 a hole begins and ends from one sample to the next, between is steady noise, and the sound goes on as loud as it was.
 
-Looked at are only slots in which far less moves than in those before, one sample in half a millisecond; all others
-where several of them in a row are next to nothing beside the 5 ms before. So a hole of 10 ms is always seen, one of
-5 ms if it fills a slot; for shorter ones every sample would have to be looked at.
+One sample in half a millisecond is looked at everywhere; all others only where several of them in a row are
+next to nothing beside the 5 ms before.
 """
 
 from __future__ import annotations
@@ -115,19 +114,6 @@ class _Open:
     left: list[Samples32]
 
 
-def _falling_slots(stretch: Stretch) -> Flags:
-    """Slots up to which a hole may begin, shape (channels, slots): there, or in one of the next two, little moves."""
-    slot = stretch.slot_frames
-    moves = np.maximum(stretch.squares - np.square(stretch.sums) / slot, 0.0)
-    still = np.zeros(moves.shape, np.bool_)
-    still[:, 2:] = moves[:, 2:] * (0.5 * FALL**2) <= np.maximum(moves[:, 1:-1], moves[:, :-2])
-    still &= stretch.squares > 0.0
-    begins = still.copy()
-    begins[:, :-1] |= still[:, 1:]
-    begins[:, :-2] |= still[:, 2:]
-    return begins
-
-
 class HoleFinder:
     """Finds holes, stretch by stretch.
 
@@ -171,9 +157,6 @@ class HoleFinder:
     def _candidates(self, stretch: Stretch) -> list[tuple[int, int]]:
         """Channels, and frames of `sound` within the core, from which on it is next to nothing, or to the same."""
         slot, channels = stretch.slot_frames, len(self._open)
-        worth_slots = _falling_slots(stretch)
-        if not worth_slots.any():
-            return []
         first, stop = stretch.core.start, min(stretch.core.stop + self._beyond, stretch.highest.shape[1])
         highest, lowest = stretch.highest[:, first - 2 : stop - 1], stretch.lowest[:, first - 2 : stop - 1]
         top = np.maximum(highest[:, 1:], highest[:, :-1])
@@ -206,7 +189,6 @@ class HoleFinder:
         begin, end = stretch.core_frames
         inside = (at >= max(begin, stretch.begin + self._around)) & (at < end)
         inside &= at + POINTS * self._stride + self._thin <= stretch.end
-        inside &= worth_slots[channel, at // slot]
         channel, number, at = channel[inside], number[inside], at[inside]
         worth = _is_worth(
             stretch.sound, channel, at + 2 * self._stride, peak[channel, number // in_slot], self._thin
