@@ -19,7 +19,7 @@ from render.analysis.stretches import Counts, Flags, Stretch, slot_grid
 from render.audio.array import Reals, Samples32
 
 POINT_S = 0.0005
-POINTS = 4
+POINTS = 3
 """Samples so far apart, so many in a row: the shortest hole. No string is next to nothing for so long."""
 
 POINT_FRACTION = 1.0 / 7.0
@@ -175,16 +175,15 @@ class HoleFinder:
                 (steps, np.float32(HELD_FRACTION) * (top - bottom)),
             )
         )
-        pairs = low[:, :-1] & low[:, 1:]
-        quiet = pairs[:, :-2] & pairs[:, 2:]
-        quiet |= same[:, :-3] & same[:, 1:-2] & same[:, 2:-1]
+        quiet = low[:, :-2] & low[:, 1:-1] & low[:, 2:]
+        quiet |= same[:, :-2] & same[:, 1:-1]
         if not quiet.any():
             return []
         begins = quiet.copy()
         begins[:, 1:] &= ~quiet[:, :-1]
         # Sound near to zero may lead over to a hole: two points later is another chance.
         begins[:, 2:] |= begins[:, :-2] & quiet[:, 2:]
-        channel, number = np.divmod(np.flatnonzero(begins), begins.shape[1])
+        channel, number = np.nonzero(begins)
         at = (number // in_slot + first) * slot + number % in_slot * self._stride
         begin, end = stretch.core_frames
         inside = (at >= max(begin, stretch.begin + self._around)) & (at < end)
