@@ -1,9 +1,8 @@
-"""Dropouts: moments inside sound where the samples stand still, or where nothing is left but noise.
+"""Dropouts: moments inside sound where the samples stand still.
 
 One of the gauges that look at samples. A recorder that loses data writes zeros or its last value again; sound never
 does. It may stand still where it is quiet beside a step of the converter, where it turns round, where it is clipped,
-and where somebody has faded it out: none of these begins or ends abruptly against the sound around it. What is gone
-without standing still is found by `holes`.
+and where somebody has faded it out: none of these begins or ends abruptly against the sound around it.
 """
 
 from __future__ import annotations
@@ -13,7 +12,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from render.analysis.holes import Hole, HoleFinder
 from render.analysis.stretches import Stretch, each_stretch
 from render.audio.array import AnySamples, Samples32
 
@@ -81,7 +79,7 @@ class Dropouts:
     lengths : tuple of int
         Frames of each of these.
     zero_count : int
-        How many of `count` are exact zeros; the others hold a value, or noise.
+        How many of `count` are exact zeros; the others hold a value.
     """
 
     count: int
@@ -139,7 +137,7 @@ class _Standstill:
 
 
 class DropoutGauge:
-    """Finds standstills, and holes with noise in them, stretch by stretch.
+    """Finds standstills, stretch by stretch.
 
     Parameters
     ----------
@@ -158,7 +156,6 @@ class DropoutGauge:
         self._edge = max(3, round(EDGE_S * sample_rate_hz))
         self._open: list[_Start | None] = [None] * channels
         self._found: list[list[_Standstill]] = [[] for _ in range(channels)]
-        self._holes = HoleFinder(sample_rate_hz=sample_rate_hz, channels=channels)
         self._squares = np.zeros(channels)
         self._frames = 0
 
@@ -167,7 +164,6 @@ class DropoutGauge:
         begin, end = stretch.core_frames
         self._frames += end - begin
         self._squares += stretch.squares[:, stretch.core].sum(-1)
-        self._holes.add(stretch)
         for channel in range(len(self._found)):
             # A standstill that lies across two slots leaves half of its repeats in one of them.
             if self._open[channel] is not None or 2 * stretch.repeats[channel].max() >= self._least - 2:
@@ -269,34 +265,16 @@ class DropoutGauge:
 
     def _sum_up(self, channel: int) -> Dropouts:
         least = INSIDE_FRACTION * math.sqrt(self._squares[channel] / max(1, self._frames))
-        still = [one for one in self._found[channel] if one.level >= least]
-        holes = [one for one in self._holes.found[channel] if one.level >= least]
-        holes = _apart(holes, still)
-        found = sorted(
-            [(one.frame, one.frames) for one in still] + [(hole.frame, hole.frames) for hole in holes]
-        )
-        frames = [length for _, length in found]
+        found = [one for one in self._found[channel] if one.level >= least]
+        frames = [one.frames for one in found]
         return Dropouts(
             count=len(found),
             duration_s=sum(frames) / self._rate_hz,
             longest_s=max(frames, default=0) / self._rate_hz,
-            places=tuple(frame for frame, _ in found[:MOST_PLACES]),
+            places=tuple(one.frame for one in found[:MOST_PLACES]),
             lengths=tuple(frames[:MOST_PLACES]),
-            zero_count=sum(one.value == 0.0 for one in still),
+            zero_count=sum(one.value == 0.0 for one in found),
         )
-
-
-def _apart(holes: list[Hole], still: list[_Standstill]) -> list[Hole]:
-    """Holes that are not found as standstills as well."""
-    begins = np.array([one.frame for one in still], np.int64)
-    ends = np.array([one.frame + one.frames for one in still], np.int64)
-    # Standstills follow one another: the first that ends after a hole begins is the only one that may meet it.
-    meets = np.searchsorted(ends, [hole.frame for hole in holes], side="right")
-    return [
-        hole
-        for hole, at in zip(holes, meets.tolist(), strict=True)
-        if at == len(begins) or begins[at] >= hole.frame + hole.frames
-    ]
 
 
 def measure_dropouts(audio: AnySamples, *, sample_rate_hz: float) -> tuple[Dropouts, ...]:

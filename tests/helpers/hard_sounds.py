@@ -355,27 +355,3 @@ def put_gaps(audio: Wave, *, rate: int, random: np.random.Generator) -> list[tup
         audio[first : first + frames, channel] = held
         put.append((first, channel))
     return put
-
-
-def put_holes(audio: Wave, *, rate: int, random: np.random.Generator) -> list[tuple[int, int]]:
-    """Put gaps of 2 to 400 ms that are not exact into a sound, where it is 25 dB above what is left on both sides.
-
-    Left are the dither of 24 or 16 bits, alone or on the last value, or hiss at -100 to -70 dBFS.
-    """
-    put, free = [], 0
-    for first, channel, around in _audible_places(audio.copy(), rate, random):
-        frames = round(float(np.exp(random.uniform(np.log(0.002), np.log(0.4)))) * rate)
-        held = audio[first - 1, channel] if random.random() < 0.15 else 0.0
-        hiss_dbfs = -200.0 if held or random.random() < 0.5 else float(random.uniform(-100.0, -70.0))
-        noise = 10.0 ** (hiss_dbfs / 20.0) * random.standard_normal(frames)
-        left = few_bits(held + noise, bits=int(random.choice((16, 24))), random=random)
-        after = audio[first + frames : first + frames + rate // 100, channel]
-        before = around[: len(around) // 2]
-        if first < free or len(after) < rate // 100:
-            continue
-        if min(np.sqrt(np.mean(side**2)) for side in (before, after)) < 18.0 * left.std():
-            continue
-        audio[first : first + frames, channel] = left
-        put.append((first, channel))
-        free = first + frames + round(0.1 * rate)
-    return put
