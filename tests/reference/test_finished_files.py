@@ -83,13 +83,12 @@ FILTERS = [
     ("rate_hz", "precision", "least_gain"),
     [
         *((rate_hz, "double", 1e-5) for rate_hz in RATES_HZ),
-        (44_100, "single", 1e-3),
         (192_000, "single", 1e-3),
     ],
 )
 def test_filters_of_finished_files(tmp_path: Path, rate_hz: int, precision: str, least_gain: float) -> None:
     """An impulse through the whole command line, one recipe a filter; every filter also in the stereo chain."""
-    at, frames = rate_hz // 10, 2 * rate_hz
+    at, frames = rate_hz // 10, rate_hz  # what rings longest is 200 dB down at the end
     (tmp_path / "session").mkdir()
     soundfile.write(
         tmp_path / "session" / "impulse.wav", 0.1 * impulse(frames, at=at), rate_hz, subtype="FLOAT"
