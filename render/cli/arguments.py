@@ -3,7 +3,18 @@
 from __future__ import annotations
 
 import argparse
+import shutil
 from pathlib import Path
+
+WIDEST = 80
+"""Columns of a help: no window is wider by itself, and longer lines are hard to read."""
+
+
+class HelpText(argparse.RawDescriptionHelpFormatter):
+    """Help that keeps the lines of its examples, and has no longer ones in a wide window."""
+
+    def __init__(self, prog: str) -> None:
+        super().__init__(prog, width=min(shutil.get_terminal_size((WIDEST, 24)).columns, WIDEST) - 2)
 
 
 def add_command(
@@ -32,7 +43,7 @@ def add_command(
         help=brief,
         description=description,
         epilog=examples,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
+        formatter_class=HelpText,
     )
     parser.add_argument("session", metavar="SESSION", type=Path, help=session)
     return parser

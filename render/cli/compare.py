@@ -6,20 +6,24 @@ import argparse
 import json
 from pathlib import Path
 
-from render.cli.arguments import jobs
+from render.cli.arguments import HelpText, jobs
 from render.cli.render import instant
 
 EXAMPLES = """\
 examples:
-  drytake compare my_rehearsal/ -r warm.toml -r open.toml -o listen/   two recipes and the dry capture
+  drytake compare my_rehearsal/ -r warm.toml -r open.toml -o listen/
+                                two recipes and the dry capture
   drytake compare my_rehearsal/ -r warm.toml --vary sources.mic.gain_db=-12,-6,0
-                                                          how much microphone? one version a value
-  drytake compare song.wav -r warm.toml --steps           what each part of a recipe contributes
-  drytake compare my_rehearsal/ -r a.toml -r b.toml --serve   and open it in the browser
-  drytake compare --merge votes/*.json                    what several listeners said, in one table
+                                how much microphone? one version a value
+  drytake compare song.wav -r warm.toml --steps
+                                what each part of a recipe contributes
+  drytake compare my_rehearsal/ -r a.toml -r b.toml --serve
+                                and open it in the browser
+  drytake compare --merge votes/*.json
+                                what several listeners said, in one table
 
-Open index.html by double-click. All versions have the same loudness, by gain alone.
-Start listening at a moderate level. Your captures are only ever read."""
+Open index.html by double-click. All versions have the same loudness, by gain
+alone. Start listening at a moderate level. Your captures are only ever read."""
 
 NOT_WITH_MERGE = {
     "session": "SESSION", "recipe": "-r", "output": "-o", "excerpt": "--excerpt", "whole": "--whole",
@@ -32,9 +36,9 @@ def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
     parser = commands.add_parser(
         "compare",
         help="hear recipes against each other on a listening page",
-        description="Recipes against each other: same loudness, same moment, without names if you like.",
+        description="Recipes against each other: same loudness, same moment, nameless if you like.",
         epilog=EXAMPLES,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
+        formatter_class=HelpText,
     )
     parser.add_argument(
         "session", metavar="SESSION", type=Path, nargs="?", help="a folder of takes, or one file"

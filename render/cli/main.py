@@ -11,12 +11,13 @@ import sys
 from collections.abc import Sequence
 from typing import NoReturn
 
+from render.cli.arguments import HelpText
 from render.cli.stopping import STOPPED, Stopping
 from render.version import __version__
 
 DESCRIPTION = """\
-Turns dry two-track captures of an acoustic guitar (say a pickup and a microphone) into
-finished stereo, a whole session at a time."""
+Turns dry two-track captures of an acoustic guitar (say a pickup and a
+microphone) into finished stereo, a whole session at a time."""
 EPILOG = """\
 Listen at a moderate level first: a mix may be louder than its capture.
 Every command explains itself: drytake render --help"""
@@ -32,7 +33,7 @@ def build_parser() -> argparse.ArgumentParser:
         prog="drytake",
         description=DESCRIPTION,
         epilog=EPILOG,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
+        formatter_class=HelpText,
     )
     parser.add_argument("--version", action="version", version=f"drytake {__version__}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)

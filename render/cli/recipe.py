@@ -8,6 +8,8 @@ import shutil
 import sys
 from pathlib import Path
 
+from render.cli.arguments import HelpText
+
 DESCRIPTION = """\
 Read a recipe back: its faults, all its values, its curves.
 Without RECIPE, show and plot take the built-in one."""
@@ -19,16 +21,20 @@ def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
         "recipe",
         help="check, show or plot a recipe",
         description=DESCRIPTION,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
+        formatter_class=HelpText,
     )
     kinds = parser.add_subparsers(dest="kind", metavar="check | show | plot", required=True)
 
-    check = kinds.add_parser("check", help="list every fault of one or more recipes")
+    check = kinds.add_parser(
+        "check", help="list every fault of one or more recipes", formatter_class=HelpText
+    )
     check.add_argument("recipes", metavar="RECIPE", type=Path, nargs="+")
     check.add_argument("--json", action="store_true", help="print the faults as JSON")
     check.set_defaults(run=run_check)
 
-    show = kinds.add_parser("show", help="print every value with its range and where it comes from")
+    show = kinds.add_parser(
+        "show", help="print every value with its range and where it comes from", formatter_class=HelpText
+    )
     show.add_argument("recipe", metavar="RECIPE", type=Path, nargs="?")
     form = show.add_mutually_exclusive_group()
     form.add_argument("--json", action="store_true", help="print the values as JSON")
@@ -38,7 +44,7 @@ def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
     )
     show.set_defaults(run=run_show)
 
-    plot = kinds.add_parser("plot", help="draw a recipe's curves into a PNG file")
+    plot = kinds.add_parser("plot", help="draw a recipe's curves into a PNG file", formatter_class=HelpText)
     plot.add_argument("recipe", metavar="RECIPE", type=Path, nargs="?")
     plot.add_argument("-o", "--output", metavar="PNG", type=Path, help="file to write (beside the recipe)")
     plot.add_argument("--rate", metavar="HZ", type=int, default=48_000, help="sample rate in Hz (48000)")

@@ -11,10 +11,13 @@ from render.cli.arguments import add_command, add_deep, add_jobs, add_printing
 
 EXAMPLES = """\
 examples:
-  drytake render my_rehearsal/                            with the built-in recipe, into mixes/ beside it
-  drytake render my_rehearsal/ -r my_guitar.toml -o out/  with a recipe of your own
-  drytake render song.wav -r a.toml -r b.toml             one take with two recipes
-  drytake render my_rehearsal/ -r a.toml --from 0:30 --to 0:50   that passage only, to try a value
+  drytake render my_rehearsal/              built-in recipe, mixes/ beside it
+  drytake render my_rehearsal/ -r my_guitar.toml -o out/
+                                            with a recipe of your own
+  drytake render song.wav -r a.toml -r b.toml
+                                            one take with two recipes
+  drytake render my_rehearsal/ -r a.toml --from 0:30 --to 0:50
+                                            that passage only, to try a value
 
 Your captures are only ever read. Start listening at a moderate level."""
 

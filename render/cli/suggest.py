@@ -11,14 +11,17 @@ from render.cli.arguments import add_command, add_jobs, add_printing
 
 EXAMPLES = """\
 examples:
-  drytake suggest my_rehearsal/ -o my_guitar.toml                a recipe, and a picture of before and after
-  drytake suggest my_rehearsal/ -o my_guitar.toml --width -6     wider
-  drytake suggest my_rehearsal/ -o my_guitar.toml --like recipes/steel_fingerstyle.toml
-                                                 only what this guitar needs, all else as there
+  drytake suggest my_rehearsal/ -o my_guitar.toml
+                                a recipe, and a picture of before and after
+  drytake suggest my_rehearsal/ -o my_guitar.toml --width -6
+                                wider
+  drytake suggest my_rehearsal/ -o my_guitar.toml --like other.toml
+                                only what this guitar needs, all else as there
 
-Only moves of ordinary size: nothing is lifted; the microphone's high-pass goes to 200 Hz at most, cuts at
-resonances to 10 dB, the low shelf to 8 dB, the cut in the pickup's attacks to 5 dB, the side's gain from
--24 to 12 dB. Your captures are only ever read."""
+Only moves of ordinary size, and nothing is lifted. At most: the microphone's
+high-pass at 200 Hz, its low shelf -8 dB, cuts at resonances -10 dB, the cut in
+the pickup's attacks -5 dB, the side's gain -24 to 12 dB.
+Your captures are only ever read."""
 
 
 def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -27,7 +30,7 @@ def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
         commands,
         "suggest",
         brief="measure a guitar's takes and write a first recipe for it",
-        description="A first recipe for one guitar, measured from its own takes, every value explained.",
+        description="A first recipe for one guitar, measured from its takes, every value explained.",
         examples=EXAMPLES,
         session="a folder of takes of one guitar, or one file",
     )

@@ -149,14 +149,3 @@ def test_a_name_too_long_for_figures_beside_it_stands_above_them(
     assert "channel 1 " in lines[at + 1]
     assert "channel 2 " in lines[at + 2]
     assert "true peak" in lines[0]
-
-
-def test_help_fits_eighty_columns(
-    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """Examples keep their lines, so they must be short by themselves."""
-    monkeypatch.setenv("COLUMNS", "80")
-
-    assert main(["check", "--help"]) == 0
-
-    assert max(map(len, capsys.readouterr().out.splitlines())) <= 80
