@@ -25,8 +25,8 @@ FRESH_ROOM = (
 """Taste, not measurement: modest, so that what was measured is what is heard."""
 
 FRESH_FINISH = (
-    ("loudness_lufs", -16.0, "AES TD1008, advice for streams: track by track"),
-    ("max_true_peak_dbtp", -1.0, "the same advice; leaves space for lossy copies"),
+    ("loudness_lufs", -16.0, "level advised for streaming (AES TD1008)"),
+    ("max_true_peak_dbtp", -1.0, "advised there too: room for MP3 and the like"),
     ("limit_at_most_db", 3.0, "past this a take stays softer, unsquashed"),
 )
 
