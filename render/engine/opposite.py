@@ -1,12 +1,14 @@
-"""Takes whose delay is that of their session turned over: the sign by which "auto" tells channels that are exchanged.
+"""Takes whose delay is that of their session turned over: a sign that their channels are exchanged.
 
-Beside `meet`. The line check sees more (spectra, noise, resonances) and says how sure it is; this only asks.
+For `meet`, which only asks, and for the line check, which sees more (spectra, noise, resonances) and says how sure it
+is: one rule for both, so that a question of one is answered by the other.
 """
 
 from __future__ import annotations
 
 import statistics
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 FEWEST_TAKES = 3
 """Of two takes that contradict each other neither is the odd one."""
@@ -15,13 +17,21 @@ LEAST_MS = 0.3
 """From a delay of this on its sign is worth something: a microphone moved by 10 cm comes to it."""
 
 NEAR_FRACTION = 0.25
-"""A delay that is within this share of the session's turned over is one."""
+"""A delay that is within this share of the session's, or of the same turned over, is one of the two."""
 
 
-def opposite_of_ms(
+@dataclass(frozen=True)
+class Usual:
+    """What most other takes of a session say of the delay, and whether this take says the same or the opposite."""
+
+    later_ms: float
+    opposite: bool
+
+
+def compare_with_usual(
     later_ms: float, uncertainty_ms: float, others_ms: Sequence[float], *, fewest: int = FEWEST_TAKES
-) -> float | None:
-    """What most other takes of a session say, if this take says the opposite.
+) -> Usual | None:
+    """Hold the delay of a take against those of the others.
 
     Parameters
     ----------
@@ -36,8 +46,8 @@ def opposite_of_ms(
 
     Returns
     -------
-    float or None
-        The median of the others; None where this take agrees, is another altogether, or the others are not one.
+    Usual or None
+        None where this take is another altogether, the others are not one, or their delay is too short to tell.
     """
     if 1 + len(others_ms) < fewest:
         return None
@@ -46,6 +56,20 @@ def opposite_of_ms(
     if abs(usual_ms) < LEAST_MS or near_ms > 0.5 * abs(usual_ms):
         return None
     alike = sum(abs(other_ms - usual_ms) <= near_ms for other_ms in others_ms)
-    if 2 * alike <= len(others_ms) or abs(later_ms + usual_ms) > near_ms:
+    if 2 * alike <= len(others_ms):
         return None
-    return usual_ms
+    if abs(later_ms + usual_ms) <= near_ms:
+        return Usual(usual_ms, opposite=True)
+    return Usual(usual_ms, opposite=False) if abs(later_ms - usual_ms) <= near_ms else None
+
+
+def opposite_of_ms(later_ms: float, uncertainty_ms: float, others_ms: Sequence[float]) -> float | None:
+    """What most other takes of a session say, if this take says the opposite; see `compare_with_usual`.
+
+    Returns
+    -------
+    float or None
+        The median of the others; None where this take agrees, is another altogether, or the others are not one.
+    """
+    usual = compare_with_usual(later_ms, uncertainty_ms, others_ms)
+    return usual.later_ms if usual is not None and usual.opposite else None

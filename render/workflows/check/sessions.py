@@ -9,18 +9,14 @@ from collections.abc import Sequence
 from render.analysis.likeness import FEWEST_TAKES, Likeness, compare_takes, far_among
 from render.engine.inspect import Inspection
 from render.engine.meet import RELIABLE_S
+from render.engine.opposite import compare_with_usual
 from render.workflows.check.findings import Finding
+from render.workflows.check.takes import has_two_sources
 
 OUT_OF_LINE_MS = 1.0
 """A microphone that was moved within the body changes this by some tenths."""
 
 SCATTERED_MS = 0.2
-
-TURNED_MS = 0.3
-"""From a delay of this on its sign is worth something: a microphone moved by 10 cm comes to it."""
-
-TURNED_FRACTION = 0.25
-"""A delay that is within this share of the session's, or of the same turned over, is one of the two."""
 
 SURE_BY_DELAY = 0.8
 """Sureness of a swap that delay and spectra both tell, and neither alone surely."""
@@ -39,20 +35,19 @@ def findings_of_session(inspections: Sequence[Inspection | None]) -> list[list[F
     list of lists of Finding
         One list a take, in the same order.
     """
-    there = [
-        (index, inspection)
-        for index, inspection in enumerate(inspections)
-        if inspection is not None and not any(source.life.dead for source in inspection.sources)
-    ]
+    two_sourced = [None if it is None or not has_two_sources(it) else it for it in inspections]
+    there = [(index, inspection) for index, inspection in enumerate(two_sourced) if inspection is not None]
     found: list[list[Finding]] = [[] for _ in inspections]
     likenesses = compare_takes([it.profile for _, it in there])
-    turned = _turned_delays(inspections)
+    turned = _turned_delays(two_sourced)
     for (index, _), like in zip(there, likenesses, strict=True):
         finding = _of_take(like, turned.get(index), far=far_among(max(1, len(there) - 1)))
         if finding is not None:
             found[index].append(finding)
-    for index, late in _out_of_line(inspections):
-        if not any(finding.kind == "swapped" for finding in found[index]):
+    for index, late in _out_of_line(two_sourced):
+        if not found[
+            index
+        ]:  # another guitar has another delay, an exchanged take that of the others turned over
             found[index].append(late)
     return found
 
@@ -109,20 +104,12 @@ def _known_delays(inspections: Sequence[Inspection | None]) -> list[tuple[int, f
 def _turned_delays(inspections: Sequence[Inspection | None]) -> dict[int, bool]:
     """Takes whose delay is that of most others turned over, or theirs; those that are neither are left out."""
     known = _known_delays(inspections)
-    if len(known) < FEWEST_TAKES:
-        return {}
     turned = {}
     for index, delay_ms, uncertainty_ms in known:
         others_ms = [other_ms for other, other_ms, _ in known if other != index]
-        usual_ms = statistics.median(others_ms)
-        near = max(TURNED_FRACTION * abs(usual_ms), uncertainty_ms)
-        alike = sum(abs(other_ms - usual_ms) <= near for other_ms in others_ms)
-        if abs(usual_ms) < TURNED_MS or 2 * alike <= len(others_ms) or near > 0.5 * abs(usual_ms):
-            continue
-        if abs(delay_ms + usual_ms) <= near:
-            turned[index] = True
-        elif abs(delay_ms - usual_ms) <= near:
-            turned[index] = False
+        usual = compare_with_usual(delay_ms, uncertainty_ms, others_ms)
+        if usual is not None:
+            turned[index] = usual.opposite
     return turned
 
 

@@ -53,7 +53,7 @@ def findings_of_take(
     """
     found = _file(inspection, channels)
     if not any(source.life.dead for source in inspection.sources):
-        if inspection.alignment.same_signal and _is_played(inspection):
+        if holds_one_signal(inspection):
             found.append(_same_signal(inspection))
         else:
             role = _role(inspection)
@@ -109,6 +109,16 @@ def _file(inspection: Inspection, channels: tuple[int, int]) -> list[Finding]:
             )
         )
     return found
+
+
+def has_two_sources(inspection: Inspection) -> bool:
+    """Whether its sources can be held against each other: neither is dead, and they are not one signal."""
+    return not inspection.alignment.same_signal and not any(source.life.dead for source in inspection.sources)
+
+
+def holds_one_signal(inspection: Inspection) -> bool:
+    """Whether both tracks hold the same playing."""
+    return inspection.alignment.same_signal and _is_played(inspection)
 
 
 def _is_played(inspection: Inspection) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -9,6 +10,7 @@ import numpy as np
 import pytest
 
 from render.analysis.profile import Profile
+from render.analysis.same_signal import Likeness
 from render.engine.inspect import Inspection, inspect_take
 from render.session.takes import Take
 from render.workflows.check.sessions import findings_of_session
@@ -140,3 +142,37 @@ def test_silent_takes_are_compared_with_nothing(session: list[Inspection]) -> No
     """A profile that tells nothing."""
     nothing = Profile(*(np.full(len(session[0].profile.ratio_db), value) for value in (np.nan, 0.0, 0.0)))
     assert _kinds([*session, replace(session[0], profile=nothing)]) == [[]] * 6
+
+
+def _dead(inspection: Inspection) -> Inspection:
+    """The second source has nothing but what the first one leaks into it, which has no delay."""
+    first, second = inspection.sources
+    leaking = replace(second, life=replace(second.life, dead=True))
+    return _delayed(replace(inspection, sources=(first, leaking)), 0.0)
+
+
+def _doubled(inspection: Inspection) -> Inspection:
+    """Both tracks have the signal of one source."""
+    nothing = replace(inspection.profile, ratio_db=np.zeros_like(inspection.profile.ratio_db))
+    alignment = replace(inspection.alignment, likeness=Likeness(-60.0, 0.0), delay_s=0.0)
+    return replace(inspection, profile=nothing, alignment=alignment)
+
+
+@pytest.mark.parametrize("spoil", [_dead, _doubled])
+def test_what_follows_from_a_fault_is_no_further_problem(
+    session: list[Inspection], spoil: Callable[[Inspection], Inspection]
+) -> None:
+    """A take without two sources is no other guitar and not out of line, and no other take is measured by it."""
+    assert _kinds([*session[:4], spoil(session[4])]) == [[]] * 5
+    assert _kinds([*session[:3], *map(spoil, session[3:])]) == [[]] * 5
+    assert _kinds([session[0], *map(spoil, session[1:])]) == [[]] * 5
+
+
+def test_another_guitar_has_another_delay(session: list[Inspection], stranger: Inspection) -> None:
+    """Told as another guitar, and not as a track that was moved."""
+    assert _kinds([*session, _delayed(stranger, 4.0)]) == [[]] * 5 + [["other-guitar"]]
+
+
+def test_of_three_takes_the_one_turned_over_is_told(session: list[Inspection]) -> None:
+    """As a render with "auto" asks about it."""
+    assert _kinds([*session[:2], _turned(session[2])]) == [[], [], ["swapped"]]
