@@ -30,6 +30,26 @@ Kind = Literal[
     "talk",
     "file",
 ]
+Case = Literal[
+    "silent", "unheard", "nothing-played",
+    "by-itself", "against-session", "one-of-two",
+    "one-take", "several-takes",
+    "clocks", "jump", "moved",
+    "soft", "full",
+    "talk", "tuning",
+    "unreadable", "incomplete", "coarse", "low-rate", "more-channels", "stopped-early",
+]  # fmt: skip
+CASES: Mapping[Kind, tuple[Case, ...]] = {
+    "dead-source": ("silent", "unheard", "nothing-played"),
+    "swapped": ("by-itself", "against-session", "one-of-two"),
+    "other-guitar": ("one-take", "several-takes"),
+    "drift": ("clocks", "jump", "moved"),
+    "level": ("soft", "full"),
+    "talk": ("talk", "tuning"),
+    "file": ("unreadable", "incomplete", "coarse", "low-rate", "more-channels", "stopped-early"),
+}
+"""What a kind that stands for several things may be; the others are what they are called."""
+
 SEVERITIES: tuple[Severity, ...] = get_args(Severity)
 KINDS: tuple[Kind, ...] = get_args(Kind)
 Figure = int | float | str | list[float] | None
@@ -53,6 +73,8 @@ class Finding:
         What was measured; units are in the names.
     places_s : tuple of float
         Where in the take, in seconds, for what has a place.
+    case : str, optional
+        Which of `CASES` of its kind, for scripts; None where the kind says all.
     """
 
     kind: Kind
@@ -62,11 +84,13 @@ class Finding:
     channel: int | None = None
     figures: Mapping[str, Figure] = field(default_factory=dict)
     places_s: tuple[float, ...] = ()
+    case: Case | None = None
 
     def as_dict(self) -> dict[str, object]:
         """Plain values for JSON, the figures beside the words."""
         line: dict[str, object] = {
             "kind": self.kind,
+            "what": self.case or self.kind,
             "severity": self.severity,
             "source": self.channel,
             "text": self.text,
@@ -93,6 +117,16 @@ def in_order(findings: list[Finding]) -> list[Finding]:
             finding.channel or 0,
         ),
     )
+
+
+def decibels(level_db: float, *, digits: int = 0) -> str:
+    """A level in words: whole decibels, finer where it is held against a limit; never `-0`."""
+    return f"{round(level_db, digits) + 0.0:.{digits}f}"
+
+
+def percent(sureness: float) -> str:
+    """A sureness in words; nothing that is heard of a recording is quite sure."""
+    return f"{min(99.0, 100.0 * sureness):.0f} %"
 
 
 def at_places(places_s: tuple[float, ...], *, most: int = 3) -> str:

@@ -157,7 +157,7 @@ def _likeness(take: CheckedTake, inspection: Inspection) -> Likeness | None:
         enough=ENOUGH_COHERENCE,
         delay_ms=take.delay_ms,
         uncertainty_ms=take.delay_uncertainty_ms,
-        polarity=None if alignment.polarity is None else 1 if alignment.polarity > 0 else -1,
+        polarity=None if take.polarity is None else 1 if take.polarity > 0 else -1,
         drift=drift,
     )
 

@@ -18,7 +18,7 @@ from render.units import db_from_gain
 from render.workflows.check.findings import Finding, Severity, gravest, in_order
 from render.workflows.check.sessions import findings_of_session
 from render.workflows.check.sources import findings_of_source
-from render.workflows.check.takes import findings_of_take, unreadable
+from render.workflows.check.takes import findings_of_take, holds_one_signal, is_nothing_played, unreadable
 from render.workflows.check.together import told_once, told_together
 
 DIGITS = 3
@@ -78,8 +78,21 @@ class CheckedTake:
         return _milliseconds(inspection.alignment.uncertainty_s) if inspection and self._tells_delay else None
 
     @property
+    def polarity(self) -> int | None:
+        """1 or -1, None where that cannot be told: of a dead source it would be that of what leaks into it."""
+        inspection = self.inspection
+        if inspection is None or any(source.life.dead for source in inspection.sources):
+            return None
+        return inspection.alignment.polarity
+
+    @property
     def _tells_delay(self) -> bool:
-        return self.inspection is not None and (self.inspection.alignment.uncertainty_s or 0.0) <= TOLD_S
+        inspection = self.inspection
+        return (
+            inspection is not None
+            and not any(source.life.dead for source in inspection.sources)
+            and (inspection.alignment.uncertainty_s or 0.0) <= TOLD_S
+        )
 
     @property
     def sources(self) -> tuple[SourceFigures, ...]:
@@ -107,7 +120,6 @@ class CheckedTake:
     def as_dict(self) -> dict[str, object]:
         """One take of the JSON object."""
         inspection = self.inspection
-        alignment = None if inspection is None else inspection.alignment
         ends = None if inspection is None else inspection.ends
         return {
             "take": self.name,
@@ -118,7 +130,7 @@ class CheckedTake:
             "sources": list(self.sources),
             "delay_ms": self.delay_ms,
             "delay_uncertainty_ms": self.delay_uncertainty_ms,
-            "polarity": None if alignment is None else alignment.polarity,
+            "polarity": self.polarity,
             "sound_from_s": None if ends is None else _figure(ends.sound_from_s),
             "sound_to_s": None if ends is None else _figure(ends.sound_to_s),
             "pauses_s": []
@@ -251,15 +263,16 @@ def _checked(
         return CheckedTake(take, channels, names, None, [unreadable(measured)])
     if isinstance(measured, DrytakeError):
         raise measured
+    of_sources = [
+        finding
+        for source, channel in enumerate(channels)
+        for finding in findings_of_source(measured, source, channel=channel)
+    ]
+    if is_nothing_played(measured):  # then its noise is not noise under a playing
+        of_sources = [finding for finding in of_sources if finding.kind not in ("noise", "hum", "level")]
     findings = [
         *findings_of_take(measured, names=names, channels=channels),
-        *told_together(
-            [
-                finding
-                for source, channel in enumerate(channels)
-                for finding in findings_of_source(measured, source, channel=channel)
-            ]
-        ),
+        *told_together(of_sources, one_signal=holds_one_signal(measured)),
         *more,
     ]
     if any(finding.kind == "swapped" for finding in more):  # surer than what the take says by itself

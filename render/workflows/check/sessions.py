@@ -10,7 +10,7 @@ from render.analysis.likeness import FEWEST_TAKES, Likeness, compare_takes, far_
 from render.engine.inspect import Inspection
 from render.engine.meet import RELIABLE_S
 from render.engine.opposite import compare_with_usual
-from render.workflows.check.findings import Finding
+from render.workflows.check.findings import Finding, percent
 from render.workflows.check.takes import has_two_sources
 
 OUT_OF_LINE_MS = 1.0
@@ -72,9 +72,10 @@ def _of_take(like: Likeness, turned: bool | None, *, far: float) -> Finding | No
             "swapped",
             "warning",
             f"the two channels are probably exchanged: the other way round this take is like the others "
-            f"(sure to {100 * sureness:.0f} %)",
+            f"(sure to {percent(sureness)})",
             "look at the plugs; exchange the two channel numbers in a copy of the recipe for this take",
             figures=figures | {"sureness": sureness},
+            case="against-session",
         )
     if like.other_guitar or like.mirrored:
         return Finding(
@@ -85,6 +86,7 @@ def _of_take(like: Likeness, turned: bool | None, *, far: float) -> Finding | No
             f"{like.nearest_db:.1f} dB from the nearest; {like.usual_db:.1f} dB is usual here",
             "another guitar, or another setting of its preamp? Then it needs a recipe of its own",
             figures=figures,
+            case="several-takes" if like.fellows else "one-take",
         )
     return None
 
@@ -133,6 +135,7 @@ def _out_of_line(inspections: Sequence[Inspection | None]) -> list[tuple[int, Fi
                 "another place of the microphone, or a track that was moved: align this take by itself, "
                 'delay_ms = "auto" does it',
                 figures={"against_others_ms": round(delay_ms - middle_ms, 3)},
+                case="moved",
             ),
         )
         for index, delay_ms, uncertainty_ms in known

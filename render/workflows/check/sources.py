@@ -8,12 +8,30 @@ from collections.abc import Sequence
 from render.analysis.clicks import WARNING_COUNT as WARNING_CLICKS
 from render.analysis.clipping import WARNING_RUNS
 from render.analysis.levels import DC_WARNING
+from render.analysis.likeness import DEAD_DB
 from render.engine.inspect import Inspection, SourceInspection
 from render.units import db_from_gain
-from render.workflows.check.findings import Finding, Severity, at_places
+from render.workflows.check.findings import Finding, Severity, at_places, decibels
 
 MANY_PER_MINUTE = 6.0
 """Clipped or clicking this often a passage has no place left to hide it: that is a fault, less is a warning."""
+
+COARSE = {
+    "PCM_U8": "8 bits",
+    "PCM_S8": "8 bits",
+    "DWVW_12": "12 bits",
+    "ULAW": "8 bits, as telephones do",
+    "ALAW": "8 bits, as telephones do",
+    "IMA_ADPCM": "4 bits a sample",
+    "MS_ADPCM": "4 bits a sample",
+    "GSM610": "2 bits a sample, as telephones do",
+}
+"""Ways to keep samples whose own noise is heard, in words."""
+
+COARSE_STEP_GAIN = 2.0**-7
+COARSE_FULL_DBFS = -0.5
+"""Between its steps, and below full scale, such a file has flat tops and a constant part of its own making; one that
+packs its samples has standstills as well."""
 
 EDGE_S = 0.005
 HUM_IS_NOISE_DB = 3.0
@@ -31,16 +49,21 @@ HUM_SPOILS_DB = 20.0
 
 
 def findings_of_source(inspection: Inspection, source: int, *, channel: int) -> list[Finding]:
-    """Everything found on one source; a dead one is told as dead, and of it nothing else."""
+    """Everything found on one source; a dead one is told as dead, and of it nothing else.
+
+    Of a file that is coarse by itself, told with the take, not its noise nor what else is of its own making.
+    """
     measured = inspection.sources[source]
+    coarse = inspection.info.subtype in COARSE
+    packed = coarse and not inspection.info.subtype.startswith("PCM")
     if measured.life.dead:
         return [_dead(measured, channel)]
     found = [
-        _clipping(inspection, measured, channel),
-        _dropouts(inspection, measured, channel),
+        _clipping(inspection, measured, channel, coarse=coarse),
+        None if packed else _dropouts(inspection, measured, channel),
         _clicks(inspection, measured, channel),
-        _dc(measured, channel),
-        _noise(measured, channel),
+        _dc(measured, channel, coarse=coarse),
+        None if coarse else _noise(measured, channel),
         _hum(measured, channel),
         _level(measured, channel),
     ]
@@ -49,33 +72,41 @@ def findings_of_source(inspection: Inspection, source: int, *, channel: int) -> 
 
 def _dead(measured: SourceInspection, channel: int) -> Finding:
     """A source that hears nothing of the guitar."""
-    silent = not math.isfinite(measured.life.level_dbfs)
-    against_db = measured.life.against_other_db
-    text = "there is no sound on it"
-    if not silent:
-        text = "it hears next to nothing of the guitar"
-        if math.isfinite(against_db):
-            text += f": {-against_db:.0f} dB below the other source"
+    life = measured.life
+    silent = not math.isfinite(life.level_dbfs)
+    below_db = decibels(-life.against_other_db)
+    text = "it hears next to nothing of the guitar: "
+    if silent:
+        text = "there is no sound on it"
+    elif not life.against_other_db < -DEAD_DB:
+        text += "what is on it does not come and go with the playing"
+    elif life.rise_db > 0.0:  # what is there while the other rests was taken off
+        text += f"{below_db} dB less of it than the other source, hiss and hum not counted"
+    else:
+        text += f"all that is on it lies {below_db} dB below the other source"
     return Finding(
         "dead-source",
         "fault",
         text,
         "look at the cable, the battery and the recorder's input; a mix of this take has one source only",
         channel=channel,
-        figures={"against_other_db": _finite(against_db)},
+        figures={"against_other_db": _finite(life.against_other_db)},
+        case="silent" if silent else "unheard",
     )
 
 
-def _clipping(inspection: Inspection, measured: SourceInspection, channel: int) -> Finding | None:
+def _clipping(
+    inspection: Inspection, measured: SourceInspection, channel: int, *, coarse: bool
+) -> Finding | None:
     clipping = measured.clipping
-    if not clipping.count:
+    if not clipping.count or (coarse and clipping.level_dbfs < COARSE_FULL_DBFS):
         return None
     places_s = _seconds(inspection, clipping.places)
     return Finding(
         "clipping",
         _gravity(inspection, clipping.count, fewest=WARNING_RUNS),
-        f"clipped {_times(clipping.count)} at {clipping.level_dbfs:.1f} dBFS, for {1000 * clipping.duration_s:.1f} ms "
-        f"in all, {at_places(places_s)}",
+        f"clipped {_times(clipping.count)} at {decibels(clipping.level_dbfs, digits=1)} dBFS, "
+        f"for {1000 * clipping.duration_s:.1f} ms in all, {at_places(places_s)}",
         "nothing brings the tops back: play that passage again with the input turned down by 6 dB or more",
         channel=channel,
         figures={
@@ -136,14 +167,14 @@ def _beside_gaps(measured: SourceInspection, edge_frames: float) -> tuple[int, .
     )
 
 
-def _dc(measured: SourceInspection, channel: int) -> Finding | None:
+def _dc(measured: SourceInspection, channel: int, *, coarse: bool) -> Finding | None:
     dc = measured.levels.dc
-    if abs(dc) < DC_WARNING:
+    if abs(dc) < max(DC_WARNING, COARSE_STEP_GAIN if coarse else 0.0):
         return None
     return Finding(
         "dc",
         "warning",
-        f"a constant voltage of {db_from_gain(abs(dc)):.0f} dBFS lies under the sound",
+        f"a constant voltage of {decibels(db_from_gain(abs(dc)))} dBFS lies under the sound",
         "a high-pass in this source's chain takes it away; it costs headroom, and the input may be defective",
         channel=channel,
         figures={"dc": round(dc, 6)},
@@ -157,7 +188,8 @@ def _noise(measured: SourceInspection, channel: int) -> Finding | None:
     return Finding(
         "noise",
         "warning",
-        f"noise lies at {noise.level_dbfs:.0f} dBFS, only {noise.signal_to_noise_db:.0f} dB below the playing",
+        f"noise lies at {decibels(noise.level_dbfs)} dBFS, "
+        f"only {decibels(noise.signal_to_noise_db)} dB below the playing",
         "turn the recorder's input up, move away from fans and traffic; less of this source in the mix hides it",
         channel=channel,
         figures={
@@ -173,12 +205,12 @@ def _hum(measured: SourceInspection, channel: int) -> Finding | None:
         return None
     below_db = measured.noise.playing_dbfs - hum.level_dbfs
     strongest = sorted(hum.lines, key=lambda line: -line.level_dbfs)[:3]
-    lines = ", ".join(f"{line.frequency_hz:.1f} Hz at {line.level_dbfs:.0f} dBFS" for line in strongest)
+    lines = ", ".join(f"{line.frequency_hz:.1f} Hz at {decibels(line.level_dbfs)} dBFS" for line in strongest)
     return Finding(
         "hum",
         "fault" if below_db < HUM_SPOILS_DB else "warning" if below_db < HUM_HEARD_DB else "note",
-        f"mains hum of {hum.mains_hz:.0f} Hz, {hum.level_dbfs:.0f} dBFS in all, {below_db:.0f} dB below the playing: "
-        f"{lines}",
+        f"mains hum of {hum.mains_hz:.0f} Hz, {decibels(hum.level_dbfs)} dBFS in all, "
+        f"{decibels(below_db)} dB below the playing: {lines}",
         "use a balanced line or an isolating transformer for audio, move away from power supplies and dimmers; never "
         "lift a safety earth. What is left: narrow notches at these frequencies",
         channel=channel,
@@ -201,19 +233,21 @@ def _level(measured: SourceInspection, channel: int) -> Finding | None:
         return Finding(
             "level",
             "warning",
-            f"recorded very softly: it never comes above {true_peak_dbtp:.0f} dBTP",
+            f"recorded very softly: it never comes above {decibels(true_peak_dbtp)} dBTP",
             "turn the input up until loud playing peaks between -18 and -6 dBFS",
             channel=channel,
             figures=figures,
+            case="soft",
         )
     if true_peak_dbtp > FULL_DBTP and not measured.clipping.count:
         return Finding(
             "level",
             "note",
-            f"recorded up to {true_peak_dbtp:+.1f} dBTP: nothing is clipped, but there is no room left",
+            f"recorded up to {decibels(true_peak_dbtp, digits=1)} dBTP: nothing is clipped, but there is no room left",
             "turn the input down by 6 dB before the next take",
             channel=channel,
             figures=figures,
+            case="full",
         )
     return None
 

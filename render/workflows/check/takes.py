@@ -4,17 +4,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
-from render.analysis.cut_off import LAST_S, measure_cut_off
+from render.analysis.cut_off import LAST_S, RINGING_DB, measure_cut_off
 from render.analysis.ends import SURE, Part
 from render.analysis.roles import Role, guess_microphone
 from render.engine.inspect import Inspection
 from render.engine.meet import RELIABLE_S
 from render.errors import TakeError
-from render.units import clock
-from render.workflows.check.findings import Finding
+from render.units import clock, db_from_gain
+from render.workflows.check.findings import Finding, decibels, percent
+from render.workflows.check.sources import COARSE
 
-FEW_BITS = ("PCM_U8", "PCM_S8", "ULAW", "ALAW", "IMA_ADPCM", "MS_ADPCM", "GSM610", "DWVW_12")
 LOW_RATE_HZ = 32_000
 GREAT_DRIFT_MS = 1.0
 """Sources that slide past each other by more than this in a take are heard to smear at its beginning or its end."""
@@ -25,15 +26,21 @@ ROOM_BEFORE_S, ROOM_AFTER_S = 0.1, 0.5
 JUMP_NEAR_S = 4.0
 """A delay is followed in stretches of some seconds; a click within this of a jump is the place itself."""
 
+NOTHING_LEFT_DB = -60.0
+"""What two tracks have beside a gain is softer than any source's own noise."""
+
 MOST_BOOMS = 4
 LEAST_PLAYED_DB = 10.0
+LEAST_HEARD_DB = 3.0
+"""What rises less than this over its own quietest passage is noise."""
+
 SURE_OF_ROLES = 0.75
 """Seven to one, on two signs at least."""
 
 ROLE_WORDS = {
     "noise": "it has {:.0f} dB more noise under its playing",
     "resonance": "the body stands out in it by {:.0f} dB",
-    "talk": "it hears talk (sure to {:.1f})",
+    "talk": "it hears talk (sure to {})",
     "delay": "it comes {:.2f} ms later",
 }
 
@@ -52,6 +59,8 @@ def findings_of_take(
         Their channels, counted from 1.
     """
     found = _file(inspection, channels)
+    if is_nothing_played(inspection):
+        return [*found, _nothing_played(inspection)]
     if not any(source.life.dead for source in inspection.sources):
         if holds_one_signal(inspection):
             found.append(_same_signal(inspection))
@@ -69,23 +78,28 @@ def findings_of_take(
 
 def unreadable(error: TakeError) -> Finding:
     """A take that cannot be read at all."""
-    return Finding("file", "fault", f"{error.path.name} {error.reason}", error.fix or "record it again")
+    text = f"{error.path.name} {error.reason}"
+    return Finding("file", "fault", text, error.fix or "record it again", case="unreadable")
 
 
 def _file(inspection: Inspection, channels: tuple[int, int]) -> list[Finding]:
     info = inspection.info
     found = [
-        Finding("file", "warning", warning, "listen to the end of the take before you use it")
+        Finding(
+            "file", "warning", warning, "listen to the end of the take before you use it", case="incomplete"
+        )
         for warning in info.warnings
     ]
-    if info.subtype in FEW_BITS:
+    if info.subtype in COARSE:
         found.append(
             Finding(
                 "file",
                 "warning",
-                f"the file keeps its samples as {info.subtype.replace('_', ' ')}: its own noise is heard",
+                f"the file keeps its samples in {COARSE[info.subtype]} ({info.subtype.replace('_', ' ')}): "
+                "its own noise is heard",
                 "record with 24 bits",
                 figures={"subtype": info.subtype},
+                case="coarse",
             )
         )
     if info.sample_rate_hz < LOW_RATE_HZ:
@@ -96,6 +110,7 @@ def _file(inspection: Inspection, channels: tuple[int, int]) -> list[Finding]:
                 f"the file has {info.sample_rate_hz} Hz: nothing above {info.sample_rate_hz / 2000:g} kHz is in it",
                 "record with 44100 or 48000 Hz",
                 figures={"sample_rate_hz": info.sample_rate_hz},
+                case="low-rate",
             )
         )
     if info.channels > 2:
@@ -106,6 +121,7 @@ def _file(inspection: Inspection, channels: tuple[int, int]) -> list[Finding]:
                 f"the file has {info.channels} channels; {channels[0]} and {channels[1]} were looked at",
                 "name a recipe with -r if the sources are on other channels",
                 figures={"channels": info.channels},
+                case="more-channels",
             )
         )
     return found
@@ -121,6 +137,27 @@ def holds_one_signal(inspection: Inspection) -> bool:
     return inspection.alignment.same_signal and _is_played(inspection)
 
 
+def is_nothing_played(inspection: Inspection) -> bool:
+    """Whether both tracks hold steady noise or hum and nothing else."""
+    return all(
+        not source.life.dead and source.noise.noisy and source.noise.signal_to_noise_db < LEAST_HEARD_DB
+        for source in inspection.sources
+    )
+
+
+def _nothing_played(inspection: Inspection) -> Finding:
+    what = "noise and hum" if any(source.hum.present for source in inspection.sources) else "noise"
+    peak_dbtp = max(db_from_gain(source.true_peak_gain) for source in inspection.sources)
+    return Finding(
+        "dead-source",
+        "fault",
+        f"nothing but {what} on both tracks, never above {decibels(peak_dbtp)} dBTP",
+        "look at the cables, the batteries and the recorder's inputs",
+        figures={"true_peak_dbtp": round(peak_dbtp, 2)},
+        case="nothing-played",
+    )
+
+
 def _is_played(inspection: Inspection) -> bool:
     """Whether there is more than noise and hum, which two empty tracks may well have in common."""
     return any(source.noise.signal_to_noise_db > LEAST_PLAYED_DB for source in inspection.sources)
@@ -130,10 +167,15 @@ def _same_signal(inspection: Inspection) -> Finding:
     likeness = inspection.alignment.likeness
     residual_db = 0.0 if likeness is None else likeness.residual_db
     turned = " (one of them turned over)" if inspection.alignment.polarity == -1 else ""
+    rest = (
+        "they differ by nothing but gain and noise"
+        if residual_db < NOTHING_LEFT_DB
+        else f"what differs, a gain aside, is {decibels(-residual_db)} dB softer"
+    )
     return Finding(
         "same-signal",
         "fault",
-        f"both channels hold the same signal{turned}: what differs, a gain aside, is {-residual_db:.0f} dB softer",
+        f"both channels hold the same signal{turned}: {rest}",
         "a mono cable, or a recorder set to one input: look at the recorder's routing and record again",
         figures={"difference_db": round(residual_db, 1)},
     )
@@ -152,15 +194,20 @@ def _role(inspection: Inspection) -> Role:
 
 def _exchanged(role: Role, names: tuple[str, str]) -> list[Finding]:
     """The first source looks like a microphone and the second like a pickup; habit has it the other way."""
-    signs = ", ".join(ROLE_WORDS[sign.sign].format(sign.figure) for sign in role.evidence if sign.source == 0)
+    signs = ", ".join(
+        ROLE_WORDS[sign.sign].format(percent(sign.figure) if sign.sign == "talk" else sign.figure)
+        for sign in role.evidence
+        if sign.source == 0
+    )
     return [
         Finding(
             "swapped",
             "note",
-            f"{names[0]} seems to be the microphone and {names[1]} the pickup (sure to {100 * role.sureness:.0f} %): "
+            f"{names[0]} seems to be the microphone and {names[1]} the pickup (sure to {percent(role.sureness)}): "
             f"{signs}",
             "the ready recipes have the pickup on channel 1: exchange the channel numbers in your copy of one",
             figures={"sureness": role.sureness, "evidence": ", ".join(sign.sign for sign in role.evidence)},
+            case="by-itself",
         )
     ]
 
@@ -200,6 +247,7 @@ def _drift(inspection: Inspection, names: tuple[str, str]) -> list[Finding]:
                     else round(steadiness.drift_uncertainty_ppm, 2),
                     "moved_ms": round(moved_ms, 3),
                 },
+                case="clocks",
             )
         )
     if steadiness.jump_s is not None and steadiness.jump_at_s is not None:
@@ -215,6 +263,7 @@ def _drift(inspection: Inspection, names: tuple[str, str]) -> list[Finding]:
                 "use another take, or cut this one in two there",
                 figures={"jump_ms": round(1000 * steadiness.jump_s, 3)},
                 places_s=(round(place_s, 3),),
+                case="jump",
             )
         )
     return found
@@ -260,10 +309,16 @@ def _cut_off(inspection: Inspection) -> list[Finding]:
         return []
     if any(part.to_s > inspection.duration_s - LAST_S for part in inspection.ends.parts):
         return []
+    # loud hum goes on to the end, and says nothing of the guitar
+    told = [
+        index
+        for index, source in enumerate(inspection.sources)
+        if not source.hum.present or source.noise.playing_dbfs - source.hum.level_dbfs > RINGING_DB
+    ]
     below_db = measure_cut_off(
-        inspection.curve,
-        [source.noise for source in inspection.sources],
-        dc=[source.levels.dc for source in inspection.sources],
+        replace(inspection.curve, rms_gain=inspection.curve.rms_gain[:, told]),
+        [inspection.sources[index].noise for index in told],
+        dc=[inspection.sources[index].levels.dc for index in told],
     )
     if below_db is None:
         return []
@@ -275,6 +330,7 @@ def _cut_off(inspection: Inspection) -> list[Finding]:
             f"the recording stops while the guitar still sounds, {how}",
             "let the recorder run until the last chord has died away; a mix of this take is faded at its end",
             figures={"below_playing_db": round(below_db, 1)},
+            case="stopped-early",
         )
     ]
 
@@ -294,6 +350,7 @@ def _talk(inspection: Inspection, channels: tuple[int, int]) -> list[Finding]:
                 "to_s": round(part.to_s, 2),
                 "sureness": part.sureness,
             },
+            case=part.kind,
         )
         for part in parts
     ]

@@ -1,27 +1,29 @@
-"""What is found on both sources at the same moments has one cause, and is told as one."""
+"""What is found on both sources and has one cause is told as one."""
 
 from __future__ import annotations
 
 from dataclasses import replace
 
-from render.workflows.check.findings import SEVERITIES, Figure, Finding
+from render.workflows.check.findings import KINDS, SEVERITIES, Figure, Finding
 
-ON_BOTH = ("dropout", "click")
+ON_BOTH = ("dropout", "click", "level")
 SAME_MOMENT_S = 0.005
 
 
-def told_together(findings: list[Finding]) -> list[Finding]:
-    """Gaps and clicks that lie across both tracks as one finding of the take; everything else as it is.
+def told_together(findings: list[Finding], *, one_signal: bool = False) -> list[Finding]:
+    """What has one cause on both tracks as one finding of the take; everything else as it is.
 
     Parameters
     ----------
     findings : list of Finding
         Of one take, both sources.
+    one_signal : bool
+        Both tracks hold the same signal: then whatever is on both is one.
     """
     told = list(findings)
-    for kind in ON_BOTH:
+    for kind in KINDS if one_signal else ON_BOTH:
         of_kind = [finding for finding in told if finding.kind == kind and finding.channel is not None]
-        if len(of_kind) == 2 and _same_moments(*of_kind):
+        if len(of_kind) == 2 and (one_signal or _same_cause(*of_kind)):
             told = [finding for finding in told if finding not in of_kind]
             told.append(_joined(*of_kind))
     return told
@@ -45,8 +47,10 @@ def told_once(findings: list[Finding]) -> list[Finding]:
     ]
 
 
-def _same_moments(one: Finding, other: Finding) -> bool:
-    """Whether each place of one has its place of the other, and none is left that was only counted."""
+def _same_cause(one: Finding, other: Finding) -> bool:
+    """Whether both inputs are turned up alike, or each place of one has its place of the other, and none is left."""
+    if one.kind == "level":
+        return one.case == other.case == "soft"
     return one.figures.get("count") == other.figures.get("count") and (
         len(one.places_s) == len(other.places_s) > 0
         and all(
