@@ -14,7 +14,7 @@ from render.engine.meet import RELIABLE_S
 from render.errors import TakeError
 from render.units import clock, db_from_gain
 from render.workflows.check.findings import Finding, decibels, percent
-from render.workflows.check.sources import COARSE
+from render.workflows.check.sources import COARSE, SOFT_DBTP
 
 LOW_RATE_HZ = 32_000
 GREAT_DRIFT_MS = 1.0
@@ -138,9 +138,12 @@ def holds_one_signal(inspection: Inspection) -> bool:
 
 
 def is_nothing_played(inspection: Inspection) -> bool:
-    """Whether both tracks hold steady noise or hum and nothing else."""
+    """Whether both tracks hold soft, steady noise and nothing else; loud, it may be playing that never rests."""
     return all(
-        not source.life.dead and source.noise.noisy and source.noise.signal_to_noise_db < LEAST_HEARD_DB
+        not source.life.dead
+        and source.noise.noisy
+        and source.noise.signal_to_noise_db < LEAST_HEARD_DB
+        and db_from_gain(source.true_peak_gain) < SOFT_DBTP
         for source in inspection.sources
     )
 

@@ -87,7 +87,6 @@ def _leaking(audio: Wave) -> Wave:
         (lambda audio: audio[:, ::-1], [("swapped", "against-session")]),
         (lambda audio: 0.01 * audio, [("level", "soft")]),
         (lambda audio: _noise(len(audio), 3e-5), [("dead-source", "nothing-played")]),
-        (lambda audio: _noise(len(audio), 3e-3), [("dead-source", "nothing-played")]),
     ],
 )
 def test_a_take_among_good_ones(
