@@ -28,9 +28,30 @@ class Usual:
     opposite: bool
 
 
-def compare_with_usual(
-    later_ms: float, uncertainty_ms: float, others_ms: Sequence[float], *, fewest: int = FEWEST_TAKES
-) -> Usual | None:
+def is_opposite(later_ms: float, uncertainty_ms: float, usual_ms: float) -> bool | None:
+    """Whether a delay is another one turned over (True), or the same (False).
+
+    Parameters
+    ----------
+    later_ms, uncertainty_ms : float
+        How much later a source hears, below 0: earlier, and how sure that is.
+    usual_ms : float
+        What it is held against.
+
+    Returns
+    -------
+    bool or None
+        None where it is neither, or too short or too unsure to tell.
+    """
+    near_ms = _near_ms(uncertainty_ms, usual_ms)
+    if abs(usual_ms) < LEAST_MS or near_ms > 0.5 * abs(usual_ms):
+        return None
+    if abs(later_ms + usual_ms) <= near_ms:
+        return True
+    return False if abs(later_ms - usual_ms) <= near_ms else None
+
+
+def compare_with_usual(later_ms: float, uncertainty_ms: float, others_ms: Sequence[float]) -> Usual | None:
     """Hold the delay of a take against those of the others.
 
     Parameters
@@ -41,26 +62,28 @@ def compare_with_usual(
         Of it.
     others_ms : sequence of float
         Of the other takes.
-    fewest : int
-        Takes in all that there have to be.
 
     Returns
     -------
     Usual or None
-        None where this take is another altogether, the others are not one, or their delay is too short to tell.
+        None where this take is another altogether, most others are not one, as many takes say the opposite, or the
+        delay is too short to tell.
     """
-    if 1 + len(others_ms) < fewest:
+    if 1 + len(others_ms) < FEWEST_TAKES:
         return None
     usual_ms = statistics.median(others_ms)
-    near_ms = max(NEAR_FRACTION * abs(usual_ms), uncertainty_ms)
-    if abs(usual_ms) < LEAST_MS or near_ms > 0.5 * abs(usual_ms):
+    opposite = is_opposite(later_ms, uncertainty_ms, usual_ms)
+    if opposite is None:
         return None
+    near_ms = _near_ms(uncertainty_ms, usual_ms)
     alike = sum(abs(other_ms - usual_ms) <= near_ms for other_ms in others_ms)
-    if 2 * alike <= len(others_ms):
-        return None
-    if abs(later_ms + usual_ms) <= near_ms:
-        return Usual(usual_ms, opposite=True)
-    return Usual(usual_ms, opposite=False) if abs(later_ms - usual_ms) <= near_ms else None
+    turned = sum(abs(other_ms + usual_ms) <= near_ms for other_ms in others_ms)
+    is_most = 2 * alike > len(others_ms) and alike + (not opposite) > turned + opposite
+    return Usual(usual_ms, opposite=opposite) if is_most else None
+
+
+def _near_ms(uncertainty_ms: float, usual_ms: float) -> float:
+    return max(NEAR_FRACTION * abs(usual_ms), uncertainty_ms)
 
 
 def opposite_of_ms(later_ms: float, uncertainty_ms: float, others_ms: Sequence[float]) -> float | None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from pathlib import Path
+from pathlib import Path, PurePath
 
 from render.analysis.noise import Noise
 from render.engine.inspect import Inspection, inspect_take
@@ -180,7 +180,8 @@ def check_session(request: CheckRequest, *, watch: Watch) -> CheckResult:
     beside: dict[int, list[Finding]] = {}
     for indices in by_folder.values():
         inspections = [it if isinstance(it, Inspection) else None for it in (measured[i] for i in indices)]
-        beside |= dict(zip(indices, findings_of_session(inspections), strict=True))
+        called = [PurePath(session.takes[index].name).name for index in indices]
+        beside |= dict(zip(indices, findings_of_session(inspections, names=called), strict=True))
     takes = [
         _checked(take, found, channels=channels, names=names, more=beside[index])
         for index, (take, found) in enumerate(zip(session.takes, measured, strict=True))
@@ -275,7 +276,7 @@ def _checked(
         *told_together(of_sources, one_signal=holds_one_signal(measured)),
         *more,
     ]
-    if any(finding.kind == "swapped" for finding in more):  # surer than what the take says by itself
+    if any(finding.case == "against-session" for finding in more):  # surer than what the take says by itself
         findings = [finding for finding in findings if finding.kind != "swapped" or finding in more]
     return CheckedTake(take, channels, names, measured, in_order(told_once(findings)))
 

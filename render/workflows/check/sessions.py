@@ -12,6 +12,7 @@ from render.engine.meet import RELIABLE_S
 from render.engine.opposite import compare_with_usual
 from render.workflows.check.findings import Finding, percent
 from render.workflows.check.takes import has_two_sources
+from render.workflows.check.two_ways import Sided, other_way_round
 
 OUT_OF_LINE_MS = 1.0
 """A microphone that was moved within the body changes this by some tenths."""
@@ -22,13 +23,17 @@ SURE_BY_DELAY = 0.8
 """Sureness of a swap that delay and spectra both tell, and neither alone surely."""
 
 
-def findings_of_session(inspections: Sequence[Inspection | None]) -> list[list[Finding]]:
+def findings_of_session(
+    inspections: Sequence[Inspection | None], *, names: Sequence[str]
+) -> list[list[Finding]]:
     """What sets takes apart from the rest of their session.
 
     Parameters
     ----------
     inspections : sequence of Inspection or None
         Of the takes of one folder; None for one that could not be read.
+    names : sequence of str
+        What the takes are called.
 
     Returns
     -------
@@ -43,6 +48,9 @@ def findings_of_session(inspections: Sequence[Inspection | None]) -> list[list[F
     for (index, _), like in zip(there, likenesses, strict=True):
         finding = _of_take(like, turned.get(index), far=far_among(max(1, len(there) - 1)))
         if finding is not None:
+            found[index].append(finding)
+    if not any(finding.kind == "swapped" for of_take in found for finding in of_take):
+        for index, finding in _two_ways(two_sourced, names):
             found[index].append(finding)
     for index, late in _out_of_line(two_sourced):
         if not found[
@@ -89,6 +97,39 @@ def _of_take(like: Likeness, turned: bool | None, *, far: float) -> Finding | No
             case="several-takes" if like.fellows else "one-take",
         )
     return None
+
+
+def _two_ways(inspections: Sequence[Inspection | None], names: Sequence[str]) -> list[tuple[int, Finding]]:
+    """Takes that are the other way round than as many others: which of them are wrong cannot be known from here."""
+    delays = {
+        index: (delay_ms, uncertainty_ms) for index, delay_ms, uncertainty_ms in _known_delays(inspections)
+    }
+    there = [(index, it.profile) for index, it in enumerate(inspections) if it is not None]
+    ways = other_way_round([Sided(profile, *delays.get(index, ())) for index, profile in there])
+    return [
+        (
+            index,
+            Finding(
+                "swapped",
+                "warning",
+                f"the two channels are the other way round than in {_listed([names[there[at][0]] for at in others])}: "
+                "here or there they are exchanged",
+                "listen to channel 1 of both: a pickup sounds near and dry, a microphone has the body, the room and "
+                "more hiss; then exchange the channel numbers in a copy of the recipe for the takes that have it wrong",
+                figures={"against_takes": len(others)},
+                case="one-of-two",
+            ),
+        )
+        for (index, _), others in zip(there, ways, strict=True)
+        if others
+    ]
+
+
+def _listed(names: Sequence[str], *, most: int = 3) -> str:
+    """`a`, `a and b`, `a, b, c and 2 more`."""
+    if len(names) > most:
+        return f"{', '.join(names[:most])} and {len(names) - most} more"
+    return " and ".join(filter(None, [", ".join(names[:-1]), names[-1]]))
 
 
 def _known_delays(inspections: Sequence[Inspection | None]) -> list[tuple[int, float, float]]:

@@ -30,6 +30,9 @@ from render.workflows.suggest.plan import TakeEvidence
 UNFIT_KINDS = ("swapped", "other-guitar")
 """Findings that are no faults and yet keep a take out."""
 
+UNDECIDED_CASES = ("one-of-two",)
+"""But these do not say of which take they are true: the first of the two is measured, as it is."""
+
 FIT_KINDS = ("hum",)
 """Faults that do not: hum is taken out of what is measured, and notches are what is advised for it."""
 
@@ -97,7 +100,11 @@ def choose_takes(takes: Sequence[CheckedTake]) -> tuple[list[Fit], list[tuple[st
                 found.text if found.channel is None else f"{take.name_of(found.channel)}: {found.text}"
                 for found in take.findings
                 if (found.severity == "fault" and found.kind not in FIT_KINDS)
-                or (found.kind in UNFIT_KINDS and found.severity != "note")
+                or (
+                    found.kind in UNFIT_KINDS
+                    and found.severity != "note"
+                    and found.case not in UNDECIDED_CASES
+                )
             ),
             None,
         )
@@ -112,7 +119,10 @@ def choose_takes(takes: Sequence[CheckedTake]) -> tuple[list[Fit], list[tuple[st
             nearest_db = min(
                 distance_db(one.inspection.profile, fit[other].inspection.profile) for other in chosen
             )
-            why = f"another guitar than {first}, it seems: {nearest_db:.1f} dB apart; it needs a recipe of its own"
+            why = next(
+                (found.text for found in one.checked.findings if found.case in UNDECIDED_CASES),
+                f"another guitar than {first}, it seems: {nearest_db:.1f} dB apart; it needs a recipe of its own",
+            )
             left_out.append((one.checked.name, why))
     order = [take.name for take in takes]
     return [fit[index] for index in chosen], sorted(left_out, key=lambda pair: order.index(pair[0]))

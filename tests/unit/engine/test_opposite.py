@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from render.engine.opposite import LEAST_MS, Usual, compare_with_usual, opposite_of_ms
+from render.engine.opposite import LEAST_MS, Usual, compare_with_usual, is_opposite, opposite_of_ms
 
 OTHERS_MS = (0.8, 0.9, 0.75)
 
@@ -27,9 +27,18 @@ def test_a_take_is_as_its_session_or_turned_over_or_another(later_ms: float, usu
 
 
 def test_nothing_is_said_where_nothing_can_be_known() -> None:
-    """Others that disagree, a delay too short to have a sign, one too uncertain, and two takes if three are asked."""
+    """Others that disagree, a delay too short to have a sign, one too uncertain, and two takes."""
     assert compare_with_usual(-0.8, 0.01, (0.8, 2.0, -0.5, 5.0)) is None
     assert compare_with_usual(-0.2, 0.01, (0.9 * LEAST_MS,) * 3) is None
     assert compare_with_usual(-0.8, 0.5, OTHERS_MS) is None
     assert compare_with_usual(-0.8, 0.01, (0.8,)) is None
-    assert compare_with_usual(-0.8, 0.01, (0.8,), fewest=2) == Usual(0.8, opposite=True)
+    assert is_opposite(-0.8, 0.01, 0.8) is True
+    assert is_opposite(0.8, 0.01, 0.8) is False
+    assert is_opposite(0.1, 0.01, 0.8) is None
+
+
+def test_half_of_a_session_is_no_majority() -> None:
+    """Each take stands against most of the others there, and none is the odd one."""
+    session = [0.8, 0.8, -0.8, -0.8]
+    for at, later_ms in enumerate(session):
+        assert compare_with_usual(later_ms, 0.01, session[:at] + session[at + 1 :]) is None

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -13,6 +13,7 @@ from render.analysis.profile import Profile
 from render.analysis.same_signal import Likeness
 from render.engine.inspect import Inspection, inspect_take
 from render.session.takes import Take
+from render.workflows.check.findings import Finding
 from render.workflows.check.sessions import findings_of_session
 from tests.helpers.rehearsal import Body, hiss, strings, two_sources
 from tests.helpers.sessions import write_take
@@ -71,8 +72,13 @@ def _delayed(inspection: Inspection, delay_ms: float) -> Inspection:
     return replace(inspection, alignment=alignment)
 
 
+def _found(inspections: Sequence[Inspection | None]) -> list[list[Finding]]:
+    names = [f"take {number}" for number in range(1, 1 + len(inspections))]
+    return findings_of_session(inspections, names=names)
+
+
 def _kinds(inspections: list[Inspection | None]) -> list[list[str]]:
-    return [[finding.kind for finding in found] for found in findings_of_session(inspections)]
+    return [[finding.kind for finding in found] for found in _found(inspections)]
 
 
 def test_a_session_of_one_guitar(session: list[Inspection]) -> None:
@@ -85,12 +91,12 @@ def test_a_session_of_one_guitar(session: list[Inspection]) -> None:
 
 def test_another_guitar_is_told_with_its_figures(session: list[Inspection], stranger: Inspection) -> None:
     """One take is a warning, several of the same guitar are a note; distances are in the text and in the figures."""
-    found = findings_of_session([*session, stranger])
+    found = _found([*session, stranger])
     assert [len(one) for one in found] == [0] * 5 + [1]
     (finding,) = found[5]
     assert (finding.kind, finding.severity) == ("other-guitar", "warning")
     assert f"{finding.figures['distance_db']:.1f} dB from the nearest" in finding.text
-    several = findings_of_session([*session, stranger, stranger])
+    several = _found([*session, stranger, stranger])
     assert [finding.severity for found in several[5:] for finding in found] == ["note", "note"]
 
 
@@ -98,7 +104,7 @@ def test_another_guitar_is_told_with_its_figures(session: list[Inspection], stra
 def test_exchanged_channels_are_one_finding(session: list[Inspection], *, flat: bool) -> None:
     """Sources 1.4 ms apart: a swap and no drift, told by spectra, or by the delay where spectra leave it open."""
     takes = [_flat(take) for take in session] if flat else session
-    found = findings_of_session([*takes[:4], _turned(takes[4])])
+    found = _found([*takes[:4], _turned(takes[4])])
     assert [[finding.kind for finding in one] for one in found] == [[], [], [], [], ["swapped"]]
     sureness = found[4][0].figures["sureness"]
     assert isinstance(sureness, float)
@@ -176,3 +182,52 @@ def test_another_guitar_has_another_delay(session: list[Inspection], stranger: I
 def test_of_three_takes_the_one_turned_over_is_told(session: list[Inspection]) -> None:
     """As a render with "auto" asks about it."""
     assert _kinds([*session[:2], _turned(session[2])]) == [[], [], ["swapped"]]
+
+
+@pytest.mark.parametrize("delay", [True, False])
+def test_of_two_takes_one_is_exchanged(session: list[Inspection], *, delay: bool) -> None:
+    """Which of them cannot be known: both are told, each against the other; a delay that stays speaks against it."""
+    found = _found([session[0], _turned(session[1], delay=delay)])
+    if not delay:
+        assert found == [[], []]
+        return
+    (first,), (second,) = found
+    assert (first.kind, first.severity, first.case) == ("swapped", "warning", "one-of-two")
+    assert "the other way round than in take 2: here or there" in first.text
+    assert "the other way round than in take 1: here or there" in second.text
+    assert first.figures == {"against_takes": 1}
+
+
+def test_two_takes_whose_delay_cannot_be_told(session: list[Inspection]) -> None:
+    """The spectra are clear enough by themselves."""
+    unsure: list[Inspection | None] = [
+        replace(take, alignment=replace(take.alignment, delay_s=None, uncertainty_s=None))
+        for take in (session[0], _turned(session[1]))
+    ]
+    assert _kinds(unsure) == [["swapped"], ["swapped"]]
+
+
+def test_half_of_a_session_is_exchanged(session: list[Inspection]) -> None:
+    """Replugged in the break: all are told, and each names those of the other half."""
+    found = _found([*session[:2], *map(_turned, session[2:4])])
+    assert [[finding.case for finding in one] for one in found] == [["one-of-two"]] * 4
+    assert "than in take 3 and take 4: " in found[0][0].text
+    assert "than in take 1 and take 2: " in found[3][0].text
+
+
+def test_one_of_three_whose_delays_cannot_be_told(session: list[Inspection]) -> None:
+    """The one is told against the two."""
+    takes = [
+        replace(take, alignment=replace(take.alignment, delay_s=None, uncertainty_s=None))
+        for take in (*session[:2], _turned(session[2]))
+    ]
+    found = _found(takes)
+    assert [len(one) for one in found] == [0, 0, 1]
+    assert "than in take 1 and take 2: " in found[2][0].text
+
+
+def test_two_takes_of_two_guitars(session: list[Inspection], stranger: Inspection) -> None:
+    """Nothing is said: they may both be right. Nor of two takes alike, nor of two sources that sound alike."""
+    assert _kinds([session[0], stranger]) == [[], []]
+    assert _kinds([*session[:2]]) == [[], []]
+    assert _kinds([_delayed(_flat(session[0]), 0.1), _turned(_delayed(_flat(session[1]), 0.1))]) == [[], []]

@@ -14,7 +14,7 @@ from render.analysis.hum import Hum, HumLine
 from render.engine.inspect import inspect_take
 from render.session.takes import Take
 from render.workflows.check.findings import Finding
-from render.workflows.check.session import CheckedTake
+from render.workflows.check.session import CheckedTake, CheckRequest, check_session
 from render.workflows.check.sources import HUM_HEARD_DB, findings_of_source
 from render.workflows.suggest.gather import Exchange, Fit, choose_takes, measure_takes
 from tests.helpers.known_guitar import RATE_HZ, Known, play_known
@@ -51,6 +51,22 @@ def test_takes_with_a_fault_are_left_out(folder: Path) -> None:
 
     assert [one.checked.name for one in fit] == ["2"]
     assert left_out == [("1", "channel 2: the sound stops dead once")]
+
+
+def test_of_two_takes_exchanged_one_is_measured(tmp_path: Path) -> None:
+    """The check cannot say which of them is wrong: the first is measured, and the other left out with its words."""
+    for name, seed in (("one", 1), ("two", 2)):
+        audio = play_known(ONE, seed=seed, duration_s=8.0)
+        order = (1, 0) if name == "two" else (0, 1)
+        soundfile.write(tmp_path / f"{name}.wav", audio[:, order], RATE_HZ, subtype="PCM_24")
+    takes = check_session(CheckRequest(tmp_path), watch=lambda _: None).takes
+
+    fit, left_out = choose_takes(takes)
+
+    assert [one.checked.name for one in fit] == ["one"]
+    ((name, why),) = left_out
+    assert name == "two"
+    assert why.startswith("the two channels are the other way round than in one: ")
 
 
 def test_hum_keeps_no_take_out(folder: Path) -> None:
