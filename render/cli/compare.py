@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import argparse
 import json
+import re
+from collections.abc import Sequence
 from pathlib import Path
 
 from render.cli.arguments import HelpText, jobs
@@ -24,6 +26,10 @@ examples:
 
 Open index.html by double-click. All versions have the same loudness, by gain
 alone. Start listening at a moderate level. Your captures are only ever read."""
+
+EXAMPLE = "--vary sources.mic.gain_db=-12,-6,0"
+VALUES = re.compile(r"[=,]|[=,]?[-+]?[0-9.]+(,[-+]?[0-9.]+)*,?")
+"""Numbers that belong behind a key, or what stands between them."""
 
 NOT_WITH_MERGE = {
     "session": "SESSION", "recipe": "-r", "output": "-o", "excerpt": "--excerpt", "whole": "--whole",
@@ -79,7 +85,9 @@ def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
     output.add_argument("--json", action="store_true", help="print one JSON object instead of tables")
     output.add_argument("--quiet", action="store_true", help="print faults only")
     parser.set_defaults(
-        run=run, stopped="stopped; a page that was there before stays, and the same call goes on from here"
+        run=run,
+        stopped="stopped; a page that was there before stays, and the same call goes on from here",
+        explain_left_over=values_apart,
     )
 
 
@@ -87,9 +95,29 @@ def values_together(text: str) -> str:
     """A key with its values; a space behind a comma has cut them off."""
     if text.rstrip().endswith(","):
         raise argparse.ArgumentTypeError(
-            f"{text!r} ends with a comma: no spaces between the values (-12,-6,0)"
+            f"{text!r} ends with a comma: no spaces between the values, only commas: {EXAMPLE}"
         )
     return text
+
+
+def values_apart(chosen: argparse.Namespace, left_over: Sequence[str]) -> str:
+    """What is wrong where a space has cut values off from their key; empty if that is not it.
+
+    Parameters
+    ----------
+    chosen : argparse.Namespace
+        What was understood. A value may have been taken for the session.
+    left_over : sequence of str
+        What was not.
+    """
+    apart = [text for text in [str(chosen.session or ""), *left_over] if VALUES.fullmatch(text)]
+    if not chosen.vary or not apart:
+        return ""
+    meant = EXAMPLE
+    if len(chosen.vary) == 1:
+        key, _, value = chosen.vary[0].partition("=")
+        meant = f"--vary {key}={','.join(part.strip(',=') for part in [value, *apart] if part.strip(',='))}"
+    return f"--vary {' '.join([chosen.vary[-1], *apart])}: no spaces between key and values, only commas: {meant}"
 
 
 def run(chosen: argparse.Namespace) -> int:
@@ -101,6 +129,8 @@ def run(chosen: argparse.Namespace) -> int:
     from render.workflows.compare.session import EXCERPT_S, CompareRequest, compare_session
     from render.workflows.render import default_jobs
 
+    if (told := values_apart(chosen, [])) and not chosen.session.exists():
+        raise UsageError(told)
     if chosen.session is None:
         raise UsageError(
             "SESSION is missing: name a folder of takes or one file (or --merge with files of votes)"

@@ -53,10 +53,19 @@ def main(arguments: Sequence[str] | None = None, *, stopping: Stopping | None = 
         parser.print_help(sys.stderr)
         return WRONG_CALL
     try:
-        chosen = parser.parse_args(arguments)
+        chosen, left_over = parser.parse_known_args(arguments)
+        if left_over:
+            parser.error(_refusal(chosen, left_over))
     except SystemExit as leaving:
         return int(leaving.code or 0)
     return _run(chosen, stopping or Stopping())
+
+
+def _refusal(chosen: argparse.Namespace, left_over: Sequence[str]) -> str:
+    """Why a call is refused of which a part belongs to nothing; a command may know better where it belongs."""
+    explain = getattr(chosen, "explain_left_over", None)
+    told = explain(chosen, left_over) if explain is not None else ""
+    return told or f"what is meant by {' '.join(left_over)}? See drytake {chosen.command} --help"
 
 
 def _run(chosen: argparse.Namespace, stopping: Stopping) -> int:

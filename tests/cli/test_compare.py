@@ -580,6 +580,16 @@ def test_other_rates_and_auto(material: Path, tmp_path: Path) -> None:
         (["--excerpt", "1"], "must be 3 to 600 s"),
         (["--excerpt", "soon"], "write minutes and seconds (0:30) or seconds (30)"),
         (["--vary", "sources.mic.gain_db=-12,", "-6"], "no spaces between the values"),
+        (["--vary", "sources.mic.gain_db=-12", "-6"], "only commas: --vary sources.mic.gain_db=-12,-6"),
+        (
+            ["--vary", "sources.mic.gain_db=-12", "-6", "0"],
+            "only commas: --vary sources.mic.gain_db=-12,-6,0",
+        ),
+        (["--vary", "sources.mic.gain_db=-12", ",-6,0"], "only commas: --vary sources.mic.gain_db=-12,-6,0"),
+        (["--vary", "sources.mic.gain_db", "=", "-12,-6"], "only commas: --vary sources.mic.gain_db=-12,-6"),
+        (["--vary", "sources.mic.gain_db", "-12,-6"], "only commas: --vary sources.mic.gain_db=-12,-6"),
+        (["--vary", "a=1", "--vary", "b=1", "2"], "--vary b=1 2: no spaces between key and values"),
+        (["--steep"], "what is meant by --steep? See drytake compare --help"),
         (["--vary", "mic.gain_db=-12,-6"], 'did you mean "sources.mic.gain_db"'),
         (["--steps"], "name one"),
         (["--vary", "nothing"], "no key of a recipe"),
@@ -593,6 +603,13 @@ def test_wrong_calls(
     assert run(material, "-o", tmp_path / "listen", *more) == 2
     assert words in capsys.readouterr().err
     assert not (tmp_path / "listen").exists()
+
+
+@pytest.mark.parametrize("session", [[], ["session"]])
+def test_a_value_cut_off_before_the_session(capsys: pytest.CaptureFixture[str], session: list[str]) -> None:
+    """It is not told as a folder that does not exist."""
+    assert main(["compare", "--vary", "sources.mic.gain_db=-12", "-6", *session]) == 2
+    assert "only commas: --vary sources.mic.gain_db=-12,-6\n" in capsys.readouterr().err
 
 
 def test_nothing_of_anothers_is_replaced(
