@@ -52,7 +52,7 @@ CASES: Mapping[Kind, tuple[Case, ...]] = {
 
 SEVERITIES: tuple[Severity, ...] = get_args(Severity)
 KINDS: tuple[Kind, ...] = get_args(Kind)
-Figure = int | float | str | list[float] | None
+Figure = int | float | str | list[int] | list[float] | list[str] | None
 
 
 @dataclass(frozen=True)

@@ -106,23 +106,24 @@ def _two_ways(inspections: Sequence[Inspection | None], names: Sequence[str]) ->
     }
     there = [(index, it.profile) for index, it in enumerate(inspections) if it is not None]
     ways = other_way_round([Sided(profile, *delays.get(index, ())) for index, profile in there])
-    return [
-        (
-            index,
-            Finding(
-                "swapped",
-                "warning",
-                f"the two channels are the other way round than in {_listed([names[there[at][0]] for at in others])}: "
-                "here or there they are exchanged",
-                "listen to channel 1 of both: a pickup sounds near and dry, a microphone has the body, the room and "
-                "more hiss; then exchange the channel numbers in a copy of the recipe for the takes that have it wrong",
-                figures={"against_takes": len(others)},
-                case="one-of-two",
-            ),
-        )
-        for (index, _), others in zip(there, ways, strict=True)
-        if others
-    ]
+    found = []
+    for (index, _), others in zip(there, ways, strict=True):
+        against = [names[there[at][0]] for at in others]
+        if against:
+            found.append((index, _one_of_two(against)))
+    return found
+
+
+def _one_of_two(against: list[str]) -> Finding:
+    return Finding(
+        "swapped",
+        "warning",
+        f"the two channels are the other way round than in {_listed(against)}: here or there they are exchanged",
+        "listen to channel 1 of both: a pickup sounds near and dry, a microphone has the body, the room and more "
+        "hiss; then exchange the channel numbers in a copy of the recipe for the takes that have it wrong",
+        figures={"against_takes": against},
+        case="one-of-two",
+    )
 
 
 def _listed(names: Sequence[str], *, most: int = 3) -> str:

@@ -31,7 +31,7 @@ UNFIT_KINDS = ("swapped", "other-guitar")
 """Findings that are no faults and yet keep a take out."""
 
 UNDECIDED_CASES = ("one-of-two",)
-"""But these do not say of which take they are true: the first of the two is measured, as it is."""
+"""But these do not say of which take they are true: those that stand as the first does are measured."""
 
 FIT_KINDS = ("hum",)
 """Faults that do not: hum is taken out of what is measured, and notches are what is advised for it."""
@@ -112,6 +112,8 @@ def choose_takes(takes: Sequence[CheckedTake]) -> tuple[list[Fit], list[tuple[st
             left_out.append((take.name, why or "it cannot be read"))
         else:
             fit.append(Fit(take, take.inspection))
+    fit, other_way = _one_way(fit)
+    left_out += other_way
     chosen = _largest_group(fit)
     for index, one in enumerate(fit):
         if index not in chosen:
@@ -119,13 +121,30 @@ def choose_takes(takes: Sequence[CheckedTake]) -> tuple[list[Fit], list[tuple[st
             nearest_db = min(
                 distance_db(one.inspection.profile, fit[other].inspection.profile) for other in chosen
             )
-            why = next(
-                (found.text for found in one.checked.findings if found.case in UNDECIDED_CASES),
-                f"another guitar than {first}, it seems: {nearest_db:.1f} dB apart; it needs a recipe of its own",
-            )
+            why = f"another guitar than {first}, it seems: {nearest_db:.1f} dB apart; it needs a recipe of its own"
             left_out.append((one.checked.name, why))
     order = [take.name for take in takes]
     return [fit[index] for index in chosen], sorted(left_out, key=lambda pair: order.index(pair[0]))
+
+
+def _one_way(fit: list[Fit]) -> tuple[list[Fit], list[tuple[str, str]]]:
+    """Takes without those that have their tracks the other way round than the first that is in no doubt."""
+    undecided = {
+        one.checked.name: found
+        for one in fit
+        for found in one.checked.findings
+        if found.case in UNDECIDED_CASES
+    }
+    if not undecided:
+        return fit, []
+    first = next((one for one in fit if one.checked.name not in undecided), fit[0]).checked.name
+    same_way = undecided[first].figures if first in undecided else None
+    left_out = {
+        name: found.text
+        for name, found in undecided.items()
+        if name != first and (same_way is None or found.figures != same_way)
+    }
+    return [one for one in fit if one.checked.name not in left_out], list(left_out.items())
 
 
 def _largest_group(fit: Sequence[Fit]) -> list[int]:
