@@ -6,6 +6,7 @@ import re
 import shlex
 import shutil
 from pathlib import Path
+from typing import get_args
 
 import pytest
 
@@ -13,6 +14,8 @@ from render.cli.main import build_parser, main
 from render.recipe import builtin_recipe, load_recipe
 from render.recipe.chain import STAGES
 from render.recipe.models import Finish, Room, Source, Stereo
+from render.workflows.check.findings import KINDS, Case
+from tests.cli.test_check import SOURCE_KEYS, TAKE_KEYS
 from tests.cli.test_render import FIELDS
 from tests.reference.table import README as SOURCES
 from tests.reference.table import table_text
@@ -59,6 +62,21 @@ def test_every_log_key_is_in_the_readme() -> None:
     """The table of the log is complete."""
     for key in FIELDS:
         assert f"`{key}`" in README, key
+
+
+def test_every_finding_is_in_the_readme() -> None:
+    """Kinds, their cases, and the keys of takes and sources, as scripts read them."""
+    words = {
+        *KINDS,
+        *get_args(Case),
+        *TAKE_KEYS,
+        *SOURCE_KEYS,
+        "places_s",
+        "against_other_db",
+        "against_takes",
+    }
+    section = README.split("In `--json` each of")[1].split("A recipe can act")[0]
+    assert [word for word in sorted(words) if f"`{word}`" not in section] == []
 
 
 def test_links_lead_somewhere() -> None:

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
 from render.cli.main import main
-from render.workflows.check.findings import KINDS, SEVERITIES
+from render.workflows.check.findings import CASES, KINDS, SEVERITIES, Case
 from tests.helpers.rehearsal import hiss, hum, strings, two_sources
 from tests.helpers.sessions import PLAIN_RECIPE, write_recipe, write_take
 
@@ -125,6 +125,7 @@ def test_a_known_fault_is_found_and_nothing_else(
     (take,) = checked(capsys, tmp_path / "s")["takes"]
     found = [finding for finding in take["findings"] if finding["kind"] == kind]
     assert found, kinds(take)
+    assert all(one["what"] in CASES.get(one["kind"], (one["kind"],)) for one in take["findings"])
     assert {finding["source"] for finding in found} == {channel}
     assert all(finding["text"] and finding["remedy"] for finding in found)
     assert kinds(take, least="warning") <= {kind}
@@ -137,6 +138,12 @@ def test_exit_status_is_one_with_a_fault_only(tmp_path: Path, capsys: pytest.Cap
     write_take(tmp_path / "turned.wav", audio=good() * np.array([1.0, -1.0]))
     checked(capsys, tmp_path / "dead.wav", status=1)
     checked(capsys, tmp_path / "turned.wav", status=0)
+
+
+def test_every_case_belongs_to_a_kind() -> None:
+    """The table of cases and the words a finding may have are the same."""
+    assert sorted(case for cases in CASES.values() for case in cases) == sorted(get_args(Case))
+    assert set(CASES) <= set(KINDS)
 
 
 def _files(folder: Path) -> None:
@@ -170,7 +177,15 @@ def test_bad_files_are_findings_and_the_others_go_on(
     assert (
         "not finite" in takes["nan"]["findings"][0]["text"] or "nan" in str(takes["nan"]["findings"]).lower()
     )
-    assert "file" in kinds(takes["eight_bits"], least="warning")
+    told = {
+        name: {one["what"] for one in take["findings"] if one["kind"] == "file"}
+        for name, take in takes.items()
+    }
+    assert all(told[name] == {"unreadable"} for name in faults)
+    assert "coarse" in told["eight_bits"]
+    assert "incomplete" in told["cut"]
+    assert "more-channels" in told["six"]
+    assert kinds(takes["eight_bits"], least="warning") == {"file"}
     assert "file" in kinds(takes["cut"], least="warning")
     assert kinds(takes["six"]) >= {"file"}
     assert kinds(takes["six"], least="warning") == set()
