@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -38,6 +39,21 @@ harmonics move that difference by less, in the median over the bands."""
 
 SURE = 0.5
 """Talk and tuning of a lower sureness are not told."""
+
+OFF_CENTS, STEADY_CENTS = 10.0, 5.0
+"""A note so far from the semitones of the playing is out of tune; one that moves by less a window keeps its pitch."""
+
+FEWEST_STEADY, CLEAR_GRID = 20, 0.5
+"""Windows, and length of their mean phasor on a circle of a semitone, from which the playing keeps to a tuning."""
+
+FEWEST_OF_NOTE = 4
+"""Windows, half a second, from which a note has a pitch."""
+
+SAME_STRING_CENTS = 90.0
+"""Two notes so near are one string, before and after its peg was turned: less than a semitone apart."""
+
+LOOSENED_CENTS, LOOSENED_S = 120.0, 0.7
+"""A string that is let down by more than a semitone, and slowly, is given another tuning."""
 
 _TALK_HZ = (150.0, 4200.0)
 _ON_DB, _OFF_DB = 10.0, 5.0  # over the noise
@@ -205,7 +221,7 @@ def _part(
         if sureness >= SURE:
             return Part("talk", span[0], span[1], round(sureness, 2), source)
     elif tones is not None:
-        glides = _glides(span, tones)
+        glides = _glides(span, others, tones)
         if glides:
             return Part("tuning", span[0], span[1], 0.6 if glides == 1 else 0.8, None)
     return None
@@ -261,28 +277,85 @@ def _syllables(span: tuple[float, float], levels: Envelope, source: int) -> floa
     return 1.0 if swells >= 3 and 1.5 <= rate <= 10.0 else 0.4
 
 
-def _glides(span: tuple[float, float], tones: Tones) -> int:
-    """How often a ringing note is bent by 25 to 300 cents, one way, over at least 0.4 s: a tuning peg being turned."""
-    window = _windows(span, tones.hop_s, len(tones.power))
+def _glides(span: tuple[float, float], others: _Spans, tones: Tones) -> int:
+    """How often a ringing note is bent as a tuning peg bends it: 25 to 300 cents, one way, over at least 0.4 s.
+
+    And from a pitch that is held for a moment, and that the playing does not have, to one that it has; or far down. A
+    finger bends from a pitch of the playing, and lets down quickly.
+    """
     found = 0
     for channel in range(tones.power.shape[1]):
-        power = tones.power[window, channel].astype(np.float64)
-        if len(power) < 6 or not power.any():
+        in_tune = _in_tune_cents(others, tones, channel)
+        if in_tune is None:
             continue
-        cents = 1200.0 * np.log2(np.maximum(tones.frequency_hz[window, channel].astype(np.float64), 1.0))
-        step, rise = np.diff(cents), power[1:] / np.maximum(power[:-1], 1e-30)
-        joined = (np.abs(step) < 60.0) & (rise < 2.0) & (power[1:] > 1e-3 * power.max())
-        edges = np.flatnonzero(np.diff(np.concatenate([[False], joined, [False]]).astype(np.int8)))
-        count = 0
-        for begin, end in edges.reshape(-1, 2):
-            # the first windows after a pluck may hold two notes
-            moves = step[begin + 1 : end]
-            whole = float(np.abs(moves).sum())
-            net = abs(float(moves.sum()))
-            lasting = int(np.count_nonzero(np.abs(moves) > 2.0)) * tones.hop_s
-            count += int(25.0 <= net <= 300.0 and net >= 0.8 * whole and lasting >= 0.4)
+        ringing = _ringing(span, tones, channel)
+        count = _struck_again(ringing, in_tune)
+        for cents in ringing:
+            moves = np.diff(cents)
+            whole, net = float(np.abs(moves).sum()), float(moves.sum())
+            lasting_s = int(np.count_nonzero(np.abs(moves) > 2.0)) * tones.hop_s
+            if not (25.0 <= abs(net) <= 300.0 and abs(net) >= 0.8 * whole and lasting_s >= 0.4):
+                continue
+            off, left = (abs(float(_off_cents(cents[at] - in_tune))) for at in (0, -1))
+            loosened = net <= -LOOSENED_CENTS and lasting_s >= LOOSENED_S
+            held = abs(float(moves[0])) < STEADY_CENTS
+            count += int(loosened or (held and off >= OFF_CENTS and left < 0.7 * off))
         found = max(found, count)
     return found
+
+
+def _struck_again(ringing: Sequence[Reals], in_tune_cents: float) -> int:
+    """How often a note out of tune is struck again nearer to a semitone of the playing: a peg turned in between."""
+    steady = [
+        float(np.median(cents))
+        for cents in ringing
+        if len(cents) >= FEWEST_OF_NOTE and np.ptp(np.sort(cents)[1:-1]) < 2.0 * STEADY_CENTS
+    ]
+    count, pairs = 0, list(itertools.pairwise(steady))
+    if 2 * sum(abs(after - before) < SAME_STRING_CENTS for before, after in pairs) < len(pairs):
+        return 0  # a tune, which goes from note to note
+    for before, after in pairs:
+        off, left = (abs(float(_off_cents(np.array(cents - in_tune_cents)))) for cents in (before, after))
+        count += int(
+            STEADY_CENTS < abs(after - before) < SAME_STRING_CENTS and off >= OFF_CENTS and left < 0.7 * off
+        )
+    return count
+
+
+def _ringing(span: tuple[float, float], tones: Tones, channel: int) -> list[Reals]:
+    """Pitches in cents, window by window, of each note that rings within a stretch, without its first windows."""
+    window = _windows(span, tones.hop_s, len(tones.power))
+    power = tones.power[window, channel].astype(np.float64)
+    if len(power) < 6 or not power.any():
+        return []
+    cents = _cents(tones.frequency_hz[window, channel])
+    rise = power[1:] / np.maximum(power[:-1], 1e-30)
+    joined = (np.abs(np.diff(cents)) < 60.0) & (rise < 2.0) & (power[1:] > 1e-3 * power.max())
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], joined, [False]]).astype(np.int8)))
+    # the first windows after a pluck may hold two notes
+    return [cents[begin + 1 : end + 1] for begin, end in edges.reshape(-1, 2) if end > begin]
+
+
+def _in_tune_cents(spans: _Spans, tones: Tones, channel: int) -> float | None:
+    """Where the semitones of the playing lie, in cents from those of 440 Hz; None if it keeps to none."""
+    turns: list[Reals] = []
+    for span in spans:
+        for cents in _ringing(span, tones, channel):
+            steady = np.abs(np.diff(cents)) < STEADY_CENTS
+            turns.append(2.0 * np.pi * cents[1:][steady] / 100.0)
+    if sum(map(len, turns)) < FEWEST_STEADY:
+        return None
+    mean = complex(np.exp(1j * np.concatenate(turns)).mean())
+    return 100.0 * math.atan2(mean.imag, mean.real) / (2.0 * math.pi) if abs(mean) >= CLEAR_GRID else None
+
+
+def _off_cents(cents: Reals) -> Reals:
+    """Distance to the nearest semitone, from -50 to 50."""
+    return np.asarray((cents + 50.0) % 100.0 - 50.0, np.float64)
+
+
+def _cents(frequency_hz: NDArray[np.float32]) -> Reals:
+    return np.asarray(1200.0 * np.log2(np.maximum(frequency_hz.astype(np.float64), 1.0) / 440.0), np.float64)
 
 
 def measure_ends(audio: AnySamples, *, sample_rate_hz: float) -> Ends:

@@ -76,24 +76,56 @@ def test_talk(at_end: bool) -> None:
         assert found.playing_to_s < 24.0 if at_end else found.playing_from_s > expected_s + 4.0
 
 
-def test_tuning() -> None:
-    """Single notes bent by a peg before a pause are told as tuning; a phrase played there is not."""
-    for seed in range(5):
-        music = _guitar(seed, 22.0, lead_s=0.2, tail_s=3.0)
-        seconds = np.arange(round(2.2 * RATE_HZ)) / RATE_HZ
-        bent = np.zeros(round(5.0 * RATE_HZ))
-        for number, open_hz in enumerate((110.0, 196.0)):
-            cents = np.interp(seconds, [0.0, 0.5, 1.6], [0.0, 0.0, 50.0 + 10.0 * seed])
-            turns = 2.0 * np.pi * np.cumsum(open_hz * 2.0 ** (cents / 1200.0)) / RATE_HZ
-            note = sum(0.1 * np.cos(p * turns) / p * np.exp(-(0.8 + 0.3 * p) * seconds) for p in range(1, 7))
-            first = round((0.3 + 2.4 * number) * RATE_HZ)
-            bent[first : first + len(seconds)] += note
-        before = two_sources(bent, sample_rate_hz=RATE_HZ)
-        found = measure_ends(_room(np.concatenate([before, _rest(2.5), music]), seed), sample_rate_hz=RATE_HZ)
-        assert [part.kind for part in found.parts] == ["tuning"]
-        phrase = _guitar(seed + 9, 7.0, lead_s=0.4, tail_s=2.5, ring_s=4.0)
-        found = measure_ends(_room(np.concatenate([phrase, _rest(3.0), music]), seed), sample_rate_hz=RATE_HZ)
-        assert found.parts == ()
+def _notes(*notes: tuple[float, tuple[tuple[float, float], ...]]) -> Wave:
+    """Notes of 2.4 s one after the other, each a pitch in Hz and its bends: (seconds, cents)."""
+    seconds = np.arange(round(2.2 * RATE_HZ)) / RATE_HZ
+    wave = np.zeros(round((2.4 * len(notes) + 0.3) * RATE_HZ))
+    for number, (pitch_hz, bends) in enumerate(notes):
+        at_s, to_cents = np.array(bends).T
+        cents = np.interp(seconds, at_s, to_cents)
+        turns = 2.0 * np.pi * np.cumsum(pitch_hz * 2.0 ** (cents / 1200.0)) / RATE_HZ
+        note = sum(0.1 * np.cos(p * turns) / p * np.exp(-(0.8 + 0.3 * p) * seconds) for p in range(1, 7))
+        first = round((0.3 + 2.4 * number) * RATE_HZ)
+        wave[first : first + len(seconds)] += note * np.minimum(1.0, (2.2 - seconds) / 0.02)
+    return two_sources(wave, sample_rate_hz=RATE_HZ)
+
+
+def _before_music(part: Wave, seed: int) -> Ends:
+    music = _guitar(seed, 22.0, lead_s=0.2, tail_s=3.0)
+    return measure_ends(_room(np.concatenate([part, _rest(2.5), music]), seed), sample_rate_hz=RATE_HZ)
+
+
+def _still(cents: float) -> tuple[tuple[float, float], ...]:
+    return ((0.0, cents), (3.0, cents))
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_tuning(seed: int) -> None:
+    """Strings that come into tune before a pause: turned while they ring, struck again and again, or let down."""
+    off = 28.0 + 6.0 * seed
+    slowly = ((0.0, off), (0.5, off), (1.6, 0.0))
+    ringing = _notes((110.0, slowly), (196.0, tuple((at, -cents) for at, cents in slowly)))
+    struck = _notes((110.0, _still(-off)), (110.0, _still(-0.4 * off)), (110.0, _still(0.0)))
+    let_down = _notes((82.407, ((0.0, 0.0), (0.4, 0.0), (1.6, -200.0))))
+    for part in (ringing, struck, let_down):
+        assert [found.kind for found in _before_music(part, seed).parts] == ["tuning"]
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_what_a_left_hand_does_is_no_tuning(seed: int) -> None:
+    """Bends up and let down again, slow and quick, quarter tones, a slide, vibrato, a phrase before a pause."""
+    later = 0.4 + 0.2 * seed
+    bent = _notes(
+        (220.0, ((0.0, 0.0), (0.2, 0.0), (0.2 + later, 50.0))),
+        (329.63, ((0.0, 0.0), (0.1, 0.0), (0.1 + later, 100.0))),
+        (293.66, ((0.0, 200.0), (0.3, 200.0), (0.6, 0.0))),
+        (246.94, ((0.0, 0.0), (0.2, 0.0), (0.5, 300.0))),
+    )
+    wobbles = tuple((0.02 * at, 25.0 * float(np.sin(0.6 * at))) for at in range(110))
+    trembling = _notes((146.83, _still(0.0)), (220.0, wobbles), (246.94, wobbles))
+    phrase = _guitar(seed + 9, 7.0, lead_s=0.4, tail_s=2.5, ring_s=4.0)
+    for part in (bent, trembling, phrase):
+        assert _before_music(part, seed).parts == ()
 
 
 def test_pauses() -> None:
