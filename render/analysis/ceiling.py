@@ -122,6 +122,8 @@ class _Side:
         if room < _step_of(near):
             return _Runs.none()
         at = near[:, _MIDDLE] >= self.highest - room
+        if not at.any():  # the highest came after there were too many to keep
+            return _Runs.none()
         frames, near = frames[at], near[at]
         breaks = np.flatnonzero(np.diff(frames) != 1)
         first, last = np.append(0, breaks + 1), np.append(breaks, len(frames) - 1)

@@ -78,3 +78,13 @@ def test_steady_tones_are_no_clipping(tone_hz: float, bits: int) -> None:
     for phase in (0.0, 0.25, 0.5):
         wave = 0.5 * np.sin(2 * np.pi * (tone_hz * t + 0.5 * tone_hz / RATE_HZ + phase))
         assert _measured(few_bits(wave, bits=bits)).count == 0
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_hum_alone(seed: int) -> None:
+    """A dead input: so many samples near the highest level that they are not all kept, and the highest after them."""
+    random = np.random.default_rng(seed)
+    t = np.arange(14 * RATE_HZ) / RATE_HZ
+    wave = 0.01 * np.sin(2 * np.pi * 50.0 * t) * (1.0 + 1e-5 * t) + 1e-6 * random.standard_normal(len(t))
+    wave[-10:] *= 1.000_2
+    assert _measured(wave).count == 0
