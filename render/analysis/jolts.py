@@ -1,0 +1,240 @@
+"""What a jolt in the sound must be for a click: the measures of `unexplained`, and their bounds.
+
+Behind `clicks`, for pieces of sound with something in the middle, many at a time. Tests that need no model come first.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from render.analysis.novelty import measure_novelty
+from render.analysis.stretches import Flags
+from render.analysis.unexplained import (
+    GUARD,
+    ORDER,
+    Unexplained,
+    fit_models,
+    measure_change,
+    measure_growth,
+    measure_sharpness,
+    measure_unexplained,
+)
+from render.audio.array import Reals
+
+CLICK_SIGMA = 6.8
+"""A click: so many times the RMS of what the model leaves unexplained. Gaussian noise gets there once in 10**11
+samples, 500 hours."""
+
+STAND_OUT = 3.2
+"""And so many times the third largest of it anywhere else nearby: playing has more than one peak. Of 7000 clicks put
+into recordings at the edge of being heard, two in a hundred have less."""
+
+FEWEST_FRAMES = 3
+"""A click of which no more samples than this follow neither from what was before nor from what comes after is told by
+these and the bounds of change and growth below: of 5000 spikes and steps one in a hundred has more; of nails, slaps and
+drums that get so far, hardly one in twenty has so few."""
+
+MOST_FRAMES, MOST_SPAN = 10, 12
+"""A longer one, told by more, has up to so many, no farther apart than so: a pulse of ten samples has ten."""
+
+PULSE_SIGMA, PULSE_STAND_OUT, PULSE_SPARSE = 11.0, 4.5, 35.0
+"""It stands out by more, forwards and backwards, and of its millisecond's lower quartile by so much, unless nothing
+else in that is unexplained: what percussion does in so short a time is less."""
+
+SQUARE_SIGMA, SQUARE_SPARSE = 8.0, 24.0
+"""Less will do where it begins and ends as a step does."""
+
+FAR_STAND_OUT, LONG_SPAN, LONG_SPARSE = 20.0, 48, 2.0
+"""And it may be so long, a millisecond, where it stands out by this, and a quarter of its millisecond is as quiet as
+all around: within a burst that dies away nothing is."""
+
+PULSE_SHARPNESS = 2.2
+"""And need not be as sharp, if it does not grow as a bend does: samples that go up and down at random have 2 to 60."""
+
+CUT_SIGMA, CUT_STAND_OUT, CUT_FRAMES = 10.0, 4.5, 2
+CUT_GROWTH, CUT_CHANGE = 2.0, 20.0
+"""A cut: hardly a sample that does not follow from one side or the other. So begins no sound that is played, however
+much louder it is (26 dB) than what was before; notes that are synthesised begin so, but they grow."""
+
+FEW_BENDS = 50.0
+FEW_STAND_OUT = 4.0
+"""Where the bend of the click is so many times the median of those nearby, it is so many times the fifth of them (a
+step, with which a click may end, has four): of 900 clicks put into strings one was not."""
+
+PEAK_FRACTION = 1.0 / 40.0
+"""And as high as this share of the local peak: lower ones are masked, and the onset of a smooth sound has a bend of
+about so much."""
+
+STEP_CHANGE = 2.0
+"""After a step the sound is not louder than before by more than this (6 dB), whole or in its treble: else a note
+began there, as notes that are synthesised or cut do."""
+
+HELD_GROWTH = 1.1
+HELD_CHANGE = 3.0
+"""By more than this (10 dB), where it does not go on growing after its first two samples."""
+
+SPIKE_SHARPNESS = 15.0
+SPIKE_CHANGE = 4.0
+"""After a spike, by more than this (12 dB): nothing begins with a spike, but a note may follow soon."""
+
+SPIKE_GROWTH = 0.15
+"""After a spike of two samples at most, by any amount: nothing at all does so."""
+
+BEND_SHARPNESS = 3.5
+BEND_CHANGE = 1.5
+BEND_GROWTH = 1.6
+"""What is no sharper than a bend is a click where it does not grow as a bend does, by two or more, and where the sound
+after it is not louder by more than 3.5 dB."""
+
+DECAY_SIGMA = 12.0
+"""So much higher than what is more in 2 ms after it than before: a slap, however short, is still decaying."""
+
+SPARSE_SIGMA = 18.0
+"""And so much higher than the lower quartile of its own millisecond: between the jolts of a click there is nothing,
+within a burst of noise there is noise."""
+
+FAR_SIGMA = 50.0
+"""Unless it is so much higher than what is left just before and soon after."""
+
+UNSURE_SHARPNESS = 10.0
+UNSURE_GROWTH = 3.0
+"""Up to this sharpness it may be a bend with noise on it, and grows as one does."""
+
+SHARPNESS = 7.5
+"""As `measure_sharpness` has it: above a bend, below a step. A spike of exactly two equal samples has 4.2: see
+`BEND_SHARPNESS`."""
+
+GAP_CHANGE = 10.0
+"""Where the sound is so many times (20 dB) louder or softer than just before, a gap begins or ends and no note."""
+
+QUANTA = 12.0
+"""And as high as so many steps of the converter (8 bits)."""
+
+
+@dataclass(frozen=True, eq=False)
+class Jolts:
+    """What was found in the middle of some pieces of sound; all of shape (pieces,).
+
+    Attributes
+    ----------
+    height : float64
+        Of each click; 0 where there is none.
+    step : bool
+        A click, or it would be one were the sound after it not so much louder; and not a spike.
+    begins, ends : float64
+        Novelty of the sound after each step, and, looked at backwards, before it; NaN for others, and where a gap
+        begins or ends.
+    """
+
+    height: Reals
+    step: Flags
+    begins: Reals
+    ends: Reals
+
+
+def judge_jolts(pieces: Reals, *, around: int, sample_rate_hz: float) -> Jolts:
+    """Tell clicks in the middle of pieces of sound.
+
+    Parameters
+    ----------
+    pieces : float64, shape (pieces, frames)
+        Of each: `ORDER` frames to begin with, `around` before, room for the click, `around` after.
+    around : int
+        Frames.
+    sample_rate_hz : float
+    """
+    first, last = ORDER + around, pieces.shape[1] - around
+    begins, ends = np.full((2, len(pieces)), np.nan)
+    jolts = Jolts(np.zeros(len(pieces)), np.zeros(len(pieces), np.bool_), begins, ends)
+    sharpness = measure_sharpness(pieces[:, first : first + 2 * GUARD])
+    some = np.flatnonzero(sharpness >= PULSE_SHARPNESS)
+    some = some[_is_alone(pieces[some], around)]
+    if not len(some):
+        return jolts
+    sharpness, around_it = sharpness[some], pieces[some]
+    before, after = around_it[:, :first], around_it[:, last:]
+    change = measure_change(before[:, ORDER:], after)
+    models = fit_models(before, after)
+    left = measure_unexplained(around_it, models, around=around)
+    growth = measure_growth(around_it, models, around=around)
+    high = left.height > _least_height(around_it, left, around)
+    told = high & _tells_click(left, sharpness, change, growth)
+    bounds = (sharpness >= SPIKE_SHARPNESS, sharpness >= SHARPNESS)
+    told &= change <= np.select(bounds, (math.inf, CUT_CHANGE), BEND_CHANGE)
+    jolts.height[some[told]] = left.height[told]
+    # As told, were the sound no louder after it: so begin notes, and among them are those told.
+    step = high & _tells_click(left, sharpness, np.zeros_like(change), growth) & (growth >= SPIKE_GROWTH)
+    jolts.step[some] = step
+    backwards = after[:, ::-1], before[:, : ORDER - 1 : -1]
+    note = step & (change < GAP_CHANGE) & (measure_change(*backwards) < GAP_CHANGE)
+    before, after = before[note, ORDER:], after[note]
+    begins[some[note]] = measure_novelty(before, after, sample_rate_hz=sample_rate_hz)
+    ends[some[note]] = measure_novelty(after[:, ::-1], before[:, ::-1], sample_rate_hz=sample_rate_hz)
+    return jolts
+
+
+def _tells_click(left: Unexplained, sharpness: Reals, change: Reals, growth: Reals) -> Flags:
+    """Whether what is left is as that of a few samples that are wrong, of a longer pulse, or of a cut."""
+    sigma = left.height / np.maximum(left.rms, 1e-30)
+    stands_out = np.minimum(left.height / np.maximum(left.elsewhere, 1e-30), left.backwards)
+    sparse = left.height / np.maximum(left.quarter, 1e-30)
+    far = (stands_out > FAR_STAND_OUT) & (sparse > LONG_SPARSE * stands_out)
+    short = (left.frames <= MOST_FRAMES) & (left.coarse_span <= MOST_SPAN)
+    short |= far & (left.coarse_span <= LONG_SPAN)
+    sharp = sharpness >= SHARPNESS
+    few = (left.frames <= FEWEST_FRAMES) | (
+        short & sharp & (growth < BEND_GROWTH) & (sigma > SQUARE_SIGMA) & (sparse > SQUARE_SPARSE)
+    )
+    few &= change <= _most_change(sharpness, growth)
+    few &= (sparse > SPARSE_SIGMA) | (left.height > FAR_SIGMA * np.maximum(left.just, left.soon))
+    pulse = short & (left.coarse_frames >= 2) & (sharp | (growth < BEND_GROWTH)) & (change <= BEND_CHANGE)
+    pulse &= (sigma > PULSE_SIGMA) & (stands_out > PULSE_STAND_OUT)
+    pulse &= (sparse > PULSE_SPARSE) | (left.span <= MOST_FRAMES)
+    cut = (left.frames <= CUT_FRAMES) & (left.coarse_span <= CUT_FRAMES) & (sharpness >= SHARPNESS)
+    cut &= (sigma > CUT_SIGMA) & (stands_out > CUT_STAND_OUT) & (growth < CUT_GROWTH) & (change <= CUT_CHANGE)
+    return np.asarray(few | pulse | cut, np.bool_)
+
+
+def _most_change(sharpness: Reals, growth: Reals) -> Reals:
+    """How much louder the sound may be after a click; below zero where it is none."""
+    spike = np.where(growth < SPIKE_GROWTH, math.inf, SPIKE_CHANGE)
+    step = np.where(growth < HELD_GROWTH, HELD_CHANGE, STEP_CHANGE)
+    unsure = np.where(growth < UNSURE_GROWTH, step, -1.0)
+    bend = np.where(growth < BEND_GROWTH, BEND_CHANGE, -1.0)
+    bend = np.where(growth < SPIKE_GROWTH, SPIKE_CHANGE, bend)
+    bounds = (SPIKE_SHARPNESS, UNSURE_SHARPNESS, SHARPNESS, BEND_SHARPNESS)
+    return np.select([sharpness >= bound for bound in bounds], [spike, step, unsure, bend], -1.0)
+
+
+def _is_alone(pieces: Reals, around: int) -> Flags:
+    """Whether hardly a bend nearby is like the one in the middle, where bends are few.
+
+    What is played jolts with every turn of the string and hardly bends between: no model is needed to see that. Where
+    bends are everywhere, as in noise, they do not tell.
+    """
+    first, last = ORDER + around, pieces.shape[1] - around
+    bends = np.abs(np.diff(pieces, n=4))
+    own = bends[:, first - 4 : first + 2 * GUARD].max(-1)
+    others = np.concatenate([bends[:, : first - GUARD], bends[:, last:]], axis=1)
+    middle, fifth = others.shape[1] // 2, others.shape[1] - 5
+    others = np.partition(others, (middle, fifth))
+    few = own > FEW_BENDS * others[:, middle]
+    return np.asarray(~few | (own > FEW_STAND_OUT * others[:, fifth]), np.bool_)
+
+
+def _least_height(pieces: Reals, left: Unexplained, around: int) -> Reals:
+    """Height that a click must have, for all that is around it."""
+    first, last = ORDER + around, pieces.shape[1] - around
+    before, after = pieces[:, :first], pieces[:, last:]
+    moved = np.abs(np.diff(before))
+    bounds = [
+        CLICK_SIGMA * left.rms,
+        DECAY_SIGMA * np.sqrt(np.maximum(left.soon**2 - left.just**2, 0.0)),
+        STAND_OUT * left.elsewhere,
+        PEAK_FRACTION * np.maximum(np.abs(before).max(-1), np.abs(after).max(-1)),
+        QUANTA * np.min(moved, axis=-1, initial=math.inf, where=moved > 0.0),
+    ]
+    return np.asarray(np.max(bounds, axis=0), np.float64)

@@ -1,0 +1,99 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+
+from render.analysis.clicks import measure_clicks
+from render.analysis.novelty import are_notes, measure_novelty
+
+RATE_HZ = 48000
+PITCHES_HZ = (110.0, 147.0, 196.0, 247.0, 330.0, 392.0)
+
+
+def _tones(*pitches_hz: float, first: int = 0, frames: int = 480) -> NDArray[np.float64]:
+    t = np.arange(first, first + frames) / RATE_HZ
+    return np.asarray(sum(np.sin(2 * np.pi * hz * t + hz) for hz in pitches_hz))[np.newaxis]
+
+
+def test_the_same_tones_are_not_new() -> None:
+    """Tones that go on, with a little noise, have no novelty; a step in them is not in what is compared."""
+    tones = (220.0, 500.0, 1_000.0, 2_000.0, 4_000.0, 8_000.0)
+    before, after = _tones(*tones), _tones(*tones, first=533)
+    assert measure_novelty(before, after, sample_rate_hz=RATE_HZ)[0] < 0.02
+
+
+def test_a_tone_in_every_band_is_all_new() -> None:
+    """Six tones after one: six bands of which all is new, one of them but for the first tone."""
+    before, after = _tones(220.0), _tones(300.0, 600.0, 1_200.0, 2_400.0, 4_800.0, 9_600.0, first=533)
+    assert measure_novelty(before, after, sample_rate_hz=RATE_HZ)[0] > 0.8
+    assert measure_novelty(after[:, ::-1], before[:, ::-1], sample_rate_hz=RATE_HZ)[0] < 0.3
+
+
+@given(seed=st.integers(0, 999), frames=st.integers(16, 2000), rate_hz=st.sampled_from((8000, 44100, 192000)))
+def test_novelty_is_a_share(seed: int, frames: int, rate_hz: int) -> None:
+    """Between 0 and 1 for any sound, and 0 for silence."""
+    random = np.random.default_rng(seed)
+    before, after = random.standard_normal((2, 3, frames)) * 10.0 ** random.uniform(-6, 0, (2, 3, 1))
+    novelty = measure_novelty(before, after, sample_rate_hz=rate_hz)
+    assert novelty.shape == (3,)
+    assert np.all((novelty >= 0.0) & (novelty <= 1.0))
+    assert not measure_novelty(before, 0.0 * after, sample_rate_hz=rate_hz).any()
+
+
+def test_few_steps_need_more() -> None:
+    """One step tells nothing, two tell if all is new; many tell if a little is."""
+    assert not are_notes(np.array([]))
+    assert not are_notes(np.array([1.0]))
+    assert are_notes(np.array([0.5, 0.6]))
+    assert not are_notes(np.full(4, 0.15))
+    assert not are_notes(np.array([0.01, 0.02, 0.03, 1.0]))
+    assert are_notes(np.full(100, 0.09))
+    assert not are_notes(np.full(1000, 0.04))
+
+
+def _played(*, hard: bool, backwards: bool = False, seed: int = 5) -> NDArray[np.float32]:
+    """Twelve seconds of notes that ring under each other; hard ones begin with a step, backwards they end with one."""
+    random, frames = np.random.default_rng(seed), 12 * RATE_HZ
+    sound = 1e-4 * random.standard_normal(frames)
+    for onset in np.arange(RATE_HZ // 2, frames - 2 * RATE_HZ, RATE_HZ // 4):
+        t = np.arange(2 * RATE_HZ) / RATE_HZ
+        pitch_hz = random.choice(PITCHES_HZ)
+        note = sum(
+            np.exp(-t * (1.5 + 0.3 * k))
+            * np.cos(2 * np.pi * k * pitch_hz * t + random.uniform(-0.5, 0.5))
+            / k
+            for k in range(1, 15)
+        )
+        note *= np.minimum(1.0, (2.0 - t) / 0.05)
+        if not hard:
+            note *= np.minimum(1.0, t / 0.003)
+        sound[onset : onset + len(note)] += 0.1 * random.uniform(0.4, 1.0) * note
+    return np.asarray((sound[::-1] if backwards else sound)[:, np.newaxis], np.float32)
+
+
+@pytest.mark.parametrize("backwards", [False, True])
+def test_notes_that_begin_or_end_with_a_step_do_not_click(backwards: bool) -> None:
+    """Thirty-eight of them, each a step from one sample to the next; spikes among them are found."""
+    audio = _played(hard=True, backwards=backwards)
+    assert measure_clicks(audio, sample_rate_hz=RATE_HZ)[0].count <= 1
+    spikes = np.random.default_rng(3).integers(2 * RATE_HZ, 10 * RATE_HZ, 20)
+    audio[spikes] += 0.2
+    places = measure_clicks(audio, sample_rate_hz=RATE_HZ)[0].places
+    assert sum(min(abs(place - found) for found in places) <= 2 for place in spikes) >= 16
+
+
+@pytest.mark.parametrize("steps", [2, 5, 20])
+def test_steps_put_anywhere_do(steps: int) -> None:
+    """Steps as high in notes that begin softly are clicks, few or many."""
+    audio = _played(hard=False)
+    assert measure_clicks(audio, sample_rate_hz=RATE_HZ)[0].count == 0
+    tail = 0.1 * np.exp(-np.arange(2000) / 400.0)
+    places = np.random.default_rng(steps).integers(RATE_HZ, 10 * RATE_HZ, steps)
+    for place in places:
+        audio[place : place + 2000, 0] += tail.astype(np.float32)
+    found = measure_clicks(audio, sample_rate_hz=RATE_HZ)[0].places
+    hits = sum(min(abs(place - one) for one in found) <= 2 for place in places)
+    assert hits >= 0.8 * steps
