@@ -10,7 +10,7 @@ import pytest
 from numpy.typing import NDArray
 
 from render.workflows.check.session import CheckedTake, CheckRequest, check_session
-from tests.helpers.rehearsal import Body, hiss, hum, strings, two_sources
+from tests.helpers.rehearsal import Body, Player, hiss, hum, strings, two_sources
 from tests.helpers.sessions import write_take
 
 RATE_HZ = 48_000
@@ -137,3 +137,25 @@ def test_hum_that_goes_on_is_no_guitar_that_still_sounds(tmp_path: Path) -> None
     audio += _mains(len(audio), -25.0) * [0.0, 1.0]
     write_take(tmp_path / "spoilt.wav", audio=audio)
     assert {finding.kind for finding in _checked(tmp_path).findings} <= {"hum", "boom"}
+
+
+@pytest.mark.parametrize("gain", [1.0, 0.4, -0.7])
+def test_a_copy_of_playing_that_never_rests_is_told(tmp_path: Path, gain: float) -> None:
+    """Tremolo from the first moment to the last has no noise to be held against; a copy of it is one signal."""
+    player = Player(notes_per_s=14.0, strings=(59, 64), dynamics_db=2.0, lead_s=0.0, tail_s=0.0)
+    wave = 0.3 * strings(12.0, sample_rate_hz=RATE_HZ, seed=5, player=player)[RATE_HZ:]
+    write_take(tmp_path / "spoilt.wav", audio=wave[:, np.newaxis] * [1.0, gain])
+    take = _checked(tmp_path)
+    assert take.inspection is not None
+    assert take.inspection.sources[0].noise.signal_to_noise_db < 10.0
+    assert "same-signal" in [kind for kind, _ in _problems(take)]
+
+
+def test_hum_on_both_tracks_is_no_copy(tmp_path: Path) -> None:
+    """Two inputs without a guitar have their hum in common, and no playing."""
+    audio = _mains(12 * RATE_HZ, -32.0) * [1.0, 0.8] + _noise(12 * RATE_HZ, 1e-4)
+    write_take(tmp_path / "spoilt.wav", audio=audio)
+    take = _checked(tmp_path)
+    assert take.inspection is not None
+    assert take.inspection.alignment.same_signal
+    assert "same-signal" not in [kind for kind, _ in _problems(take)]
