@@ -20,7 +20,8 @@ from render.audio.array import Reals
 from render.units import db_from_power
 
 FEWEST_TAKES = 4
-"""With three takes one that differs from two may as well be the only one that is right."""
+"""From so many takes on a session shows by itself what is usual in it. Of three two may agree against one; of two that
+differ neither is the odd one."""
 
 FAR_DB = 2.8
 """Distance of two takes on different guitars, where no session says what is usual. Two takes on one guitar in other
@@ -33,6 +34,13 @@ percussive one among quiet ones, a short one, one with the microphone moved a li
 
 CLEARLY = 1.6
 """A take must be so much farther from most of the session than takes, in the middle, from their nearest."""
+
+FAR_OF_THREE = 1.5
+"""The same where two takes stand against one. They show little of what is usual, least if they are of one piece, so
+distances are means, geometric, of those in units of what the session lets expect and in units of `FAR_DB`."""
+
+SURE_OF_THREE = 0.75
+"""A verdict that rests on two takes agreeing is less sure by this factor."""
 
 BLUR_DB = 0.7
 """Least difference to be expected in a cell: other notes lie elsewhere in it."""
@@ -68,7 +76,7 @@ _SILENT = 1e-16
 
 def far_among(others: int) -> float:
     """From which distance to the nearest of so many others, at least one, on a take is on another guitar."""
-    return FAR * (1.0 + 1.0 / others)
+    return FAR_OF_THREE if others == 2 else FAR * (1.0 + 1.0 / others)
 
 
 def distance_db(one: Profile, other: Profile) -> float:
@@ -182,7 +190,8 @@ class Likeness:
     fellows : int
         How many takes are as it is, if either is true.
     apart, crossed : float
-        Distance to the nearest take in units of what the session lets expect, as it is and with its sources exchanged.
+        Distance to the nearest take in units of what the session lets expect (of three takes: see `FAR_OF_THREE`), as
+        it is and with its sources exchanged.
     """
 
     nearest_db: float
@@ -199,7 +208,8 @@ def compare_takes(profiles: Sequence[Profile]) -> tuple[Likeness, ...]:
     """Which takes of a session are not like most of it.
 
     Takes belong together if they are near each other (`far_among`), or both near a third. A take is a stranger if more
-    than half of the session, and three takes at least, belong together without it.
+    than half of the session, and two takes at least, belong together without it. If they are but two the bar is another
+    (`FAR_OF_THREE`) and the verdict less sure.
     """
     known = [
         at for at, one in enumerate(profiles) if np.count_nonzero(np.isfinite(one.ratio_db)) >= _FEWEST_CELLS
@@ -218,15 +228,12 @@ def _compare(takes: Sequence[Profile]) -> list[Likeness]:
     stack = _Stack.of(takes)
     yardstick = _Yardstick.of(stack)
     apart, crossed = (
-        np.array([_apart(one, stack, yardstick.expected(one, stack)) for one in turned])
-        for turned in (takes, [one.mirrored for one in takes])
+        _all_apart(turned, takes, stack, yardstick) for turned in (takes, [one.mirrored for one in takes])
     )
-    np.fill_diagonal(apart, np.inf)
-    np.fill_diagonal(crossed, np.inf)
     far = far_among(len(takes) - 1)
     groups = _groups(apart, far)
     sizes = np.array([np.count_nonzero(groups == group) for group in groups])
-    most = sizes >= max(FEWEST_TAKES - 1, len(takes) // 2 + 1)
+    most = sizes >= len(takes) // 2 + 1
     among = most if most.any() else np.ones(len(takes), np.bool_)
     nearest = np.where(among, apart, np.inf).min(axis=1)
     at_nearest = np.where(among, apart, np.inf).argmin(axis=1)
@@ -234,6 +241,7 @@ def _compare(takes: Sequence[Profile]) -> list[Likeness]:
         [distance_db(one, takes[at]) if np.isfinite(far) else math.nan
          for one, at, far in zip(takes, at_nearest, nearest, strict=True)]
     )  # fmt: skip
+    ceiling = 1.0 if len(takes) >= FEWEST_TAKES else SURE_OF_THREE
     found = []
     for at in range(len(takes)):
         others = among & (np.arange(len(takes)) != at) & np.isfinite(nearest)
@@ -253,11 +261,26 @@ def _compare(takes: Sequence[Profile]) -> list[Likeness]:
                 likeness,
                 other_guitar=not mirrored,
                 mirrored=mirrored,
-                sureness=round(min(1.0, 0.5 * likeness.apart / bound), 2),
+                sureness=round(min(ceiling, 0.5 * ceiling * likeness.apart / bound), 2),
                 fellows=int(sizes[at]) - 1,
             )
         found.append(likeness)
     return found
+
+
+def _all_apart(
+    turned: Sequence[Profile], takes: Sequence[Profile], stack: _Stack, yardstick: _Yardstick
+) -> Reals:
+    """Distance of each take, as it is or with its sources exchanged, to each, shape (takes, takes); to itself infinite.
+
+    In units of what is expected; of three takes see `FAR_OF_THREE`.
+    """
+    apart = np.array([_apart(one, stack, yardstick.expected(one, stack)) for one in turned])
+    if len(takes) == 3:
+        apart_db = np.array([[distance_db(one, other) for other in takes] for one in turned])
+        apart = np.where(np.isfinite(apart), np.sqrt(apart * apart_db / FAR_DB), np.inf)
+    np.fill_diagonal(apart, np.inf)
+    return apart
 
 
 def _groups(apart: Reals, far: float) -> NDArray[np.int64]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 
 import numpy as np
@@ -9,7 +10,14 @@ import pytest
 from numpy.typing import NDArray
 
 from render.analysis.bands import measure_bands
-from render.analysis.likeness import FAR_DB, compare_takes, distance_db, far_among, life_from_bands
+from render.analysis.likeness import (
+    FAR_DB,
+    SURE_OF_THREE,
+    compare_takes,
+    distance_db,
+    far_among,
+    life_from_bands,
+)
 from render.analysis.profile import CENTRE_HZ, Profile, measure_profile
 from tests.helpers.rehearsal import Body, Player, hiss, hum, strings, talk, two_sources
 from tests.helpers.signals import noise
@@ -189,9 +197,42 @@ def test_exchanged_sources(session: list[Profile]) -> None:
     assert not any(one.other_guitar for one in found)
 
 
+def test_one_of_three(session: list[Profile], strangers: list[Profile]) -> None:
+    """Two takes that agree against one, wherever it stands: told, less surely than by four."""
+    for first, stranger in enumerate(strangers):
+        for at in range(3):
+            for odd, is_other in ((stranger, True), (session[5].mirrored, False)):
+                takes = session[first : first + 2]
+                takes.insert(at, odd)
+                found = compare_takes(takes)
+                assert [one.other_guitar for one in found] == [is_other and take == at for take in range(3)]
+                assert [one.mirrored for one in found] == [not is_other and take == at for take in range(3)]
+                assert 0.0 < found[at].sureness <= SURE_OF_THREE
+    of_more = compare_takes([*session[:5], session[5].mirrored])[5].sureness
+    assert compare_takes([*session[:2], session[5].mirrored])[2].sureness < of_more
+
+
+def test_any_three_takes_of_one_guitar(session: list[Profile]) -> None:
+    """Other keys and registers; none stands out, not even against one take that is there twice."""
+    for three in itertools.combinations(range(6), 3):
+        found = compare_takes([session[at] for at in three])
+        assert not any(one.other_guitar or one.mirrored for one in found)
+    for one, other in itertools.permutations(range(6), 2):
+        twice = compare_takes([session[one], session[one], session[other]])
+        assert not any(like.other_guitar or like.mirrored for like in twice)
+
+
+def test_three_takes_on_three_guitars(session: list[Profile], strangers: list[Profile]) -> None:
+    """No two agree: none is the odd one."""
+    third = _profile(75, Body(modes=((92.0, 12.0, -6.0), (240.0, 12.0, 12.0), (520.0, 4.0, -12.0))))
+    found = compare_takes([session[0], strangers[0], third])
+    assert not any(one.other_guitar or one.mirrored for one in found)
+
+
 def test_too_few_takes(session: list[Profile], strangers: list[Profile]) -> None:
-    """Of three takes none can be called the stranger; a silent take is compared with nothing."""
-    assert not any(one.other_guitar for one in compare_takes([*session[:2], strangers[0]]))
+    """Of two takes none can be called the stranger; a silent take is compared with nothing."""
+    for pair in ([session[0], strangers[0]], [session[0], session[1].mirrored]):
+        assert not any(one.other_guitar or one.mirrored for one in compare_takes(pair))
     silent = measure_profile(np.zeros((RATE_HZ, 2)), sample_rate_hz=RATE_HZ)
     assert math.isnan(distance_db(session[0], silent))
     found = compare_takes([*session[:5], silent])
