@@ -9,7 +9,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from render.analysis.likeness import SURE_OF_THREE
 from render.analysis.profile import Profile
 from render.analysis.same_signal import Likeness
 from render.engine.inspect import Inspection, inspect_take
@@ -225,7 +224,6 @@ def test_one_of_three_whose_delays_cannot_be_told(session: list[Inspection]) -> 
     found = _found(takes)
     assert [len(one) for one in found] == [0, 0, 1]
     assert (found[2][0].kind, found[2][0].case) == ("swapped", "against-session")
-    assert found[2][0].figures["sureness"] <= SURE_OF_THREE
 
 
 def test_two_takes_of_two_guitars(session: list[Inspection], stranger: Inspection) -> None:
