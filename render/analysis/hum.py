@@ -4,8 +4,8 @@ Beside the chain, before anything is mixed. Hum and played notes may lie within 
 what parts them is that hum keeps its level and its phase all the time, at one frequency and its exact multiples, while
 notes begin, decay, and begin again with another phase. So the low band is looked at in stretches of nine seconds:
 in each, for every mains frequency that could be, the steady part of each multiple is estimated, quiet moments counting
-more; it has to stand above what lies beside it and to be the same in every quiet moment. What holds through the take,
-at one frequency and one level, is hum.
+more; it has to stand above what lies beside it, to be the same in every quiet moment, and never to go away. What holds
+through the take, at one frequency and one level, is hum.
 """
 
 from __future__ import annotations
@@ -39,6 +39,11 @@ MOST_OF = 0.7
 
 MAY_HIDE = 0.25
 """A note on the very line may hide hum from a stretch that is quiet beside it, but not from more than this share."""
+
+DIPS = ((0.5, 0.15), (0.1, 0.02))
+"""Hum does not go away: around a line there is less sound than such a part of its level for such a share of the time at
+most. Noise of any strength takes hum that far down for 9 and 0.4 percent at most (the square of the part, by e), a note
+for a part of a beat; the rhythm of a machine, whose lines are as sharp as hum, falls silent between any two strokes."""
 
 CLEAR, OFTEN = 200.0, 0.25
 """A line must be found in a quarter of all stretches, or have this energy against what lies beside it in one of them: a
@@ -188,7 +193,7 @@ def _judge_at(stretches: list[Stretch], near_hz: float, *, proved: bool) -> _Jud
     heard = [min(some, key=lambda one: abs(one.frequency_hz - near_hz)) for some in close if some]
     possible = np.array([stretch.precision_at(near_hz) for stretch in stretches])
     lines = [_hold(heard, line, possible[:, line]) for line in range(len(heard[0].level) if heard else 0)]
-    held = [line for line in lines if line is not None]
+    held = [line for line in lines if line is not None and _stays(line, stretches, near_hz)]
     share = sum(line.level**2 for line in held) / max(stretch.power for stretch in stretches)
     if not held or not (proved or _is_proof(held, share=share)):
         return _Judgement(present=False)
@@ -215,6 +220,20 @@ class _Held:
     level: float
     firm: bool
     lasting: bool
+
+
+def _stays(held: _Held, stretches: list[Stretch], mains_hz: float) -> bool:
+    """Whether a line is there all the time; what is faded or gated at both ends of a take says nothing."""
+    sizes = np.concatenate([one.sizes(held.multiple - 1, mains_hz) for one in stretches]) / held.level
+    dip = DIPS[0][0]
+    # by frames first: noise comes up again within a fade
+    sounding = np.flatnonzero((sizes >= dip).mean(axis=1) > 0.5)
+    if not len(sounding):
+        return False
+    sizes = sizes[sounding[0] : sounding[-1] + 1].ravel()
+    there = np.flatnonzero(sizes >= dip)
+    sizes = sizes[there[0] : there[-1] + 1]
+    return all(float(np.mean(sizes < part)) <= most for part, most in DIPS)
 
 
 def _is_proof(held: list[_Held], *, share: float) -> bool:

@@ -16,12 +16,16 @@ from numpy.typing import NDArray
 from render.analysis.low_band import PADDED, LowFrames, Lows, hann_gain
 from render.audio.array import Reals
 
-SEARCH_HZ = 0.3
-"""How far the mains may be off. EN 50160 allows a public network 1 percent, but only an island or a generator uses
-more than half of it; a wider search only meets more notes of low tunings."""
+OFF_HZ = 0.2
+"""How far the mains may be off: the largest steady deviation allowed in continental Europe, and the standard range of
+Great Britain (Regulation (EU) 2017/1485, Annex III, from memory). EN 50160 allows a public network 1 percent, but only
+an island or a generator uses it; a wider search only meets more notes of low tunings, and more rhythms."""
 
 STEP_HZ = 0.01
 """Trial frequencies. At the twelfth multiple one step is 0.12 Hz, what eight frames can tell apart."""
+
+_BEYOND = 2
+"""Steps that trials go farther than the mains: what is strongest there belongs to a note beyond it."""
 
 TOP_HZ = 620.0
 """Multiples up to here: what is above is masked by any playing, and buzz has its lower ones too."""
@@ -41,6 +45,10 @@ this, repeated notes do so only by chance."""
 AGREE_HZ = 0.035
 """Stretches that speak of the same mains frequency: wander within a take and error of one estimate."""
 
+AROUND_BINS = 32
+"""The size of a line moment by moment is looked at through a Hann-shaped band of eight hertz to both sides: a sixteenth
+of a second tells the gap between two strokes, and the nearest string that is not on the line stays out of it."""
+
 _EULER = 0.5772156649
 """The mean of the logarithm of an exponentially distributed power lies so far below the logarithm of its mean."""
 
@@ -49,6 +57,9 @@ _BESIDE = (5, 16)
 
 _CLOSE = 4
 """One hertz away, where a Hann frame of two seconds has the first zero of a steady line: what is there is another's."""
+
+_AROUND = np.arange(-AROUND_BINS, AROUND_BINS)
+_TAPER = (np.cos(0.5 * np.pi * _AROUND / AROUND_BINS) ** 2).astype(np.float32)
 
 _FLOOR_POWER = 1e-18
 """-180 dBFS: below the last bit of any file; keeps logarithms finite."""
@@ -75,27 +86,38 @@ class Stretch:
     precision: NDArray[np.float32]  # (lines, trials)
     findings: tuple[Finding, ...]
     power: float  # mean square of all that is in the low band
+    moments: NDArray[np.float32]  # (frames not silent, lines, moments): RMS in the band around a line
+    around_hz: float  # half that band
 
     def precision_at(self, mains_hz: float) -> Reals:
         """Inverse variance of the level of each line, for the trial nearest to a frequency."""
         trial = int(np.argmin(np.abs(self.trial_hz - mains_hz)))
         return self.precision[:, trial].astype(np.float64)
 
+    def sizes(self, line: int, mains_hz: float) -> Reals:
+        """RMS of a line (counted from 0), moment by moment, with what sounds around it; shape (frames, moments)."""
+        nominal_hz = float(self.trial_hz[len(self.trial_hz) // 2])
+        off = (line + 1) * (mains_hz - nominal_hz) / self.around_hz
+        return np.asarray(self.moments[:, line] / math.cos(0.5 * math.pi * off) ** 2, np.float64)
+
 
 class Grid:
     """Trial frequencies around one nominal mains frequency, and where their multiples lie."""
 
     def __init__(self, nominal_hz: float, low: LowFrames) -> None:
-        steps = round(SEARCH_HZ / STEP_HZ)
+        steps = round(OFF_HZ / STEP_HZ) + _BEYOND
         self.trial_hz: Reals = np.asarray(nominal_hz + STEP_HZ * np.arange(-steps, steps + 1), np.float64)
         top_hz = min(TOP_HZ, 0.45 * low.rate_hz)
-        multiples = np.arange(1, int(top_hz // (nominal_hz + SEARCH_HZ)) + 1)
+        multiples = np.arange(1, int(top_hz // float(self.trial_hz[-1])) + 1)
         line_hz = multiples[:, np.newaxis] * self.trial_hz
         self.bins = np.rint(line_hz / low.bin_hz).astype(np.intp)
         gain = hann_gain((line_hz - self.bins * low.bin_hz) * low.frame_s)
         instant = low.hop_s * np.arange(STRETCH_FRAMES)
         turn = np.exp(-2j * np.pi * line_hz * instant[:, np.newaxis, np.newaxis]) / gain
         self.turn = turn.astype(np.complex64)
+        middle = np.rint(multiples * nominal_hz / low.bin_hz).astype(np.intp)
+        self.around_hz = AROUND_BINS * low.bin_hz
+        self.around = np.minimum(middle[:, np.newaxis] + _AROUND, len(low.frequency_hz) - 1)
 
     def stretch(self, frames: Lows, inverse: NDArray[np.float32]) -> Stretch:
         """How quiet a stretch is at each line, and up to four mains frequencies that it speaks for.
@@ -131,7 +153,25 @@ class Grid:
         ]
         # padded bins of Hann frames whose sine reads its RMS value
         power = float(np.mean(np.sum(frames.real**2 + frames.imag**2, axis=-1))) / (1.5 * PADDED)
-        return Stretch(self.trial_hz, precision, findings=tuple(findings), power=power)
+        moments = _moments(frames[inverse.any(axis=-1)][:, self.around])
+        return Stretch(
+            self.trial_hz,
+            precision,
+            findings=tuple(findings),
+            power=power,
+            moments=moments,
+            around_hz=self.around_hz,
+        )
+
+
+def _moments(around: Lows) -> NDArray[np.float32]:
+    """RMS of bands, shape (..., bins), moment by moment through the middle half of their frames, where frames meet."""
+    band = np.fft.ifft(np.fft.ifftshift(around * _TAPER, axes=-1), axis=-1)
+    quarter = AROUND_BINS // (2 * PADDED)
+    instant = np.arange(-quarter, quarter)
+    window = 0.5 + 0.5 * np.cos(0.5 * np.pi * instant / quarter)
+    scale = 2.0 * AROUND_BINS / (2.0 * PADDED) / window
+    return np.asarray(np.abs(band[..., instant]) * scale, np.float32)
 
 
 def _steady(line: Lows, weight: NDArray[np.float32], mean: Lows) -> NDArray[np.bool_]:
@@ -159,7 +199,7 @@ def _blur_hz(weight: NDArray[np.float32], energy: Reals) -> float:
 
 def _peaks(score: Reals) -> list[int]:
     """The highest local maxima inside the range: what rises towards an end belongs to a note beyond it."""
-    inside = range(2, len(score) - 2)
+    inside = range(_BEYOND, len(score) - _BEYOND)
     tops = [at for at in inside if score[at] > 0.0 and score[at] == score[max(0, at - 4) : at + 5].max()]
     return sorted(tops, key=lambda at: -score[at])[:4]
 

@@ -123,6 +123,53 @@ def test_sustained_tone_is_no_hum(frequency_hz: float) -> None:
     assert [one.present for one in measure_hum(take, sample_rate_hz=RATE_HZ)] == [False, False]
 
 
+def _strokes(period_s: float, *, duration_s: float = 30.0, seed: int = 0) -> Wave:
+    """One thump on the body, again and again, as exactly as a machine does it: lines as sharp as those of hum."""
+    random = np.random.default_rng(seed)
+    seconds = np.arange(round(0.9 * period_s * RATE_HZ)) / RATE_HZ
+    thump = np.zeros(len(seconds))
+    for frequency_hz in random.uniform(60.0, 400.0, 4):
+        thump += np.sin(2.0 * np.pi * frequency_hz * seconds) * np.exp(-seconds / random.uniform(0.02, 0.06))
+    wave = np.zeros(round(duration_s * RATE_HZ))
+    for begin in np.arange(0.2, duration_s - period_s, period_s):
+        first = round(begin * RATE_HZ)
+        wave[first : first + len(thump)] += 0.1 * thump
+    return np.stack([wave, 0.5 * wave], axis=1) + noise(len(wave), seed=seed, rms=1e-5)
+
+
+@pytest.mark.parametrize("period_s", [0.3, 0.4, 0.5])
+def test_rhythm_of_a_machine_is_no_hum(period_s: float) -> None:
+    """Strokes at exactly equal distances have a line on the mains, but it goes away between any two of them."""
+    for seed in range(4):
+        found = measure_hum(_strokes(period_s, seed=seed), sample_rate_hz=RATE_HZ)
+        assert [one.present for one in found] == [False, False]
+
+
+def test_hum_under_the_rhythm_of_a_machine() -> None:
+    """The same strokes with hum: found where they hide it less; also if what is before and after was silenced."""
+    for seed in range(4):
+        take = 0.3 * _strokes(0.5, seed=seed)
+        take += hum(len(take), sample_rate_hz=RATE_HZ, mains_hz=60.03, shares_db=_levels("coil", -55.0))[
+            :, np.newaxis
+        ]
+        edited = take.copy()
+        edited[:RATE_HZ] = edited[-4 * RATE_HZ :] = 0.0
+        edited[-6 * RATE_HZ : -4 * RATE_HZ] *= np.linspace(1.0, 0.0, 2 * RATE_HZ)[:, np.newaxis]
+        for one in (take, edited):
+            _, softer = measure_hum(one, sample_rate_hz=RATE_HZ)
+            assert softer.frequency_hz == pytest.approx(60.03, abs=0.02)
+
+
+@pytest.mark.parametrize(("mains_hz", "present"), [(49.8, True), (50.19, True), (49.6, False), (60.4, False)])
+def test_mains_is_near_its_nominal_frequency(mains_hz: float, present: bool) -> None:
+    """Steady lines farther from 50 or 60 Hz than the mains goes are no hum."""
+    take = noise(20 * RATE_HZ, rms=1e-4)
+    take += hum(len(take), sample_rate_hz=RATE_HZ, mains_hz=mains_hz, shares_db=_levels("coil", -55.0))[
+        :, np.newaxis
+    ]
+    assert [one.present for one in measure_hum(take, sample_rate_hz=RATE_HZ)] == [present, present]
+
+
 def test_one_source_hums() -> None:
     """Hum in one source is told of that one only, with the frequency of the mains as it is."""
     take = _take(4, 30.0, Player())
