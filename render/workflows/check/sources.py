@@ -168,7 +168,7 @@ def _beside_gaps(measured: SourceInspection, edge_frames: float) -> tuple[int, .
 
 
 def _dc(measured: SourceInspection, channel: int, *, coarse: bool) -> Finding | None:
-    dc = measured.levels.dc
+    dc = measured.levels.constant
     if abs(dc) < max(DC_WARNING, COARSE_STEP_GAIN if coarse else 0.0):
         return None
     return Finding(

@@ -4,9 +4,11 @@ import math
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from render.analysis.levels import LevelGauge, measure_levels
 from render.analysis.stretches import each_stretch
+from tests.helpers.rehearsal import Player, strings
 from tests.helpers.signals import noise, sine
 
 
@@ -47,3 +49,45 @@ def test_course_over_time() -> None:
     np.testing.assert_allclose(curve.rms_gain[:, 0], [0.0] * 5 + [0.35355] + [0.0] * 4 + [0.25], atol=1e-4)
     np.testing.assert_allclose(curve.peak_gain[:, 1], [0.0] * 5 + [0.5] + [0.0] * 4 + [0.25], atol=1e-4)
     assert LevelGauge(sample_rate_hz=48000).curve().rms_gain.shape == (0, 2)
+
+
+def _plucks(seed: int, *, rests_s: float) -> NDArray[np.float64]:
+    """Plucks that hold a mean of their own, of either sign, which decays with them; a rest at the end."""
+    random = np.random.default_rng(seed)
+    seconds = np.arange(48_000) / 48_000
+    wave = np.zeros(round((16.0 + rests_s) * 48_000))
+    for begin in random.uniform(0.0, 15.0, 40):
+        pluck = random.uniform(0.2, 1.0) * np.exp(-3.0 * seconds) * (1.0 - seconds)
+        first = round(begin * 48_000)
+        mean = random.choice([-0.03, 0.06])
+        wave[first : first + 48_000] += (
+            0.2 * pluck * (np.sin(2.0 * np.pi * random.uniform(80.0, 500.0) * seconds) + 5.0 * mean)
+        )
+    return wave
+
+
+@pytest.mark.parametrize("rests_s", [0.0, 4.0])
+@pytest.mark.parametrize("seed", range(3))
+def test_a_mean_that_comes_and_goes_with_the_plucks_is_not_constant(seed: int, rests_s: float) -> None:
+    """Of plucks with a mean of their own nothing is constant; what lies under them is, in part at least."""
+    wave = _plucks(seed, rests_s=rests_s) + 1e-4 * np.random.default_rng(9).standard_normal(
+        round((16.0 + rests_s) * 48_000)
+    )
+    audio = np.stack([wave, wave - 0.01], axis=1)
+    unsteady, shifted = measure_levels(audio, sample_rate_hz=48000)
+    assert abs(unsteady.dc) > 0.003
+    assert abs(unsteady.constant) < 1e-4
+    if rests_s:
+        assert -0.011 < shifted.constant < -0.004
+
+
+@pytest.mark.parametrize("dc", [0.005, -0.02])
+@pytest.mark.parametrize("lead_s", [0.0, 3.0])
+def test_a_constant_under_playing(dc: float, lead_s: float) -> None:
+    """It is told under playing with and without rests, whatever digital silence stands before, and in a moment."""
+    player = Player(lead_s=lead_s, tail_s=lead_s)
+    wave = 0.7 * strings(12.0, sample_rate_hz=48000, seed=3, player=player) + dc
+    audio = np.concatenate([np.zeros(48_000), wave])[:, np.newaxis]
+    assert measure_levels(audio, sample_rate_hz=48000)[0].constant == pytest.approx(dc, rel=0.1)
+    short = np.full((10_000, 1), dc)
+    assert measure_levels(short, sample_rate_hz=48000)[0].constant == pytest.approx(dc)
