@@ -97,6 +97,7 @@ class _Stack:
     coherence: Reals
     doubt_db: Reals
     scatter: Reals  # squared
+    blur: Reals  # squared
 
     @classmethod
     def of(cls, profiles: Sequence[Profile]) -> _Stack:
@@ -105,6 +106,7 @@ class _Stack:
             np.array([one.coherence for one in profiles]),
             np.array([one.doubt_db for one in profiles]),
             np.array([one.scatter_db**2 for one in profiles]),
+            np.array([one.blur_db**2 for one in profiles]),
         )
 
 
@@ -162,7 +164,7 @@ class _Yardstick:
     def expected(self, one: Profile, others: _Stack) -> Reals:
         """Variance to be expected between one take and each of some."""
         within = np.maximum(np.maximum(one.scatter_db**2, others.scatter), self.within)
-        return np.asarray(BLUR_DB**2 + within + self.between, np.float64)
+        return np.asarray(BLUR_DB**2 + one.blur_db**2 + others.blur + within + self.between, np.float64)
 
 
 def _smoothed(values: Reals) -> Reals:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -47,6 +47,12 @@ FEWEST_SEGMENTS = 3
 OVER_NOISE = 4.0
 """A cell must hold four times the noise, 6 dB, in both sources."""
 
+BROAD = 25.0
+"""Music sounds in 30 to 50 cells, by the entropy of its power; a few notes, or harmonics alone, in 10 to 20."""
+
+SPARSE_DB = 6.0
+"""Of a take that sounds in half as many: one partial in a wide cell says so little of what the rest of it does."""
+
 _LEAST_COHERENCE = 0.02
 _SILENT = 1e-30
 
@@ -65,16 +71,19 @@ class Profile:
     scatter_db : float64, shape (cells,)
         Standard deviation of the ratio from one stretch of some seconds to the next: by so much it depends on the
         notes played, on the string, on hands.
+    blur_db : float64, shape (cells,)
+        By so much more it may be another where the take's few notes are not: 0 for a take that sounds in many cells.
     """
 
     ratio_db: Reals
     coherence: Reals
     scatter_db: Reals
+    blur_db: Reals
 
     @property
     def mirrored(self) -> Profile:
         """The same take with its sources exchanged."""
-        return Profile(-self.ratio_db, self.coherence, self.scatter_db)
+        return replace(self, ratio_db=-self.ratio_db)
 
     @property
     def doubt_db(self) -> Reals:
@@ -99,7 +108,7 @@ def profile_from_cross(spectra: CrossSpectra, noise: Sequence[Noise]) -> Profile
     """
     cells = len(CENTRE_HZ)
     if len(spectra.windows) < FEWEST_SEGMENTS:
-        return Profile(np.full(cells, np.nan), np.zeros(cells), np.zeros(cells))
+        return Profile(np.full(cells, np.nan), np.zeros(cells), np.zeros(cells), np.zeros(cells))
     weights = segment_weights(spectra)
     pooled = pool(spectra, weights=weights)
     frequency_hz = spectra.frequency_hz
@@ -121,6 +130,7 @@ def profile_from_cross(spectra: CrossSpectra, noise: Sequence[Noise]) -> Profile
         ratio_db=np.where(told, 10.0 * np.log10(second / first), np.nan),
         coherence=np.clip(coherence, 0.0, 1.0),
         scatter_db=_scatter_db(spectra, weights),
+        blur_db=_blur_db(frequency_hz, amount),
     )
 
 
@@ -142,6 +152,19 @@ def measure_profile(audio: AnySamples, *, sample_rate_hz: float) -> Profile:
         cross.add(spectra)
         bands.add(spectra)
     return profile_from_cross(cross.result(), noise_from_bands(bands.result()))
+
+
+def _blur_db(frequency_hz: Reals, amount: Reals) -> Reals:
+    """Doubt of the ratio in cells that are not filled, shape (cells,), by how few cells are sounded of all."""
+    amount = amount / max(float(amount.max()), _SILENT)
+    held = _in_cells(frequency_hz, amount)
+    share = held / max(float(held.sum()), _SILENT)
+    breadth = float(np.exp(-np.sum(share * np.log(np.maximum(share, _SILENT)))))
+    bins = _in_cells(frequency_hz, np.ones(len(amount)))
+    filled = held**2 / np.maximum(_in_cells(frequency_hz, amount**2) * bins, _SILENT)
+    return np.asarray(
+        SPARSE_DB * (1.0 - np.minimum(filled, 1.0)) * max(BROAD / breadth - 1.0, 0.0), np.float64
+    )
 
 
 def _scatter_db(spectra: CrossSpectra, weights: Reals) -> Reals:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -144,6 +145,57 @@ def test_random_sessions() -> None:
     assert (found, others) == (6, 0)
 
 
+def _harmonics(seed: int, body: Body = ONE) -> Wave:
+    """A take of touched strings only: three partials of six pitches, nothing between them."""
+    random = np.random.default_rng([12, seed])
+    since_s = np.arange(3 * RATE_HZ) / RATE_HZ
+    sound = np.zeros(20 * RATE_HZ)
+    at_s = 0.5
+    while at_s < 17.0:
+        hz = 440.0 * 2.0 ** ((random.choice((52, 57, 62, 67, 71, 76)) - 69) / 12.0)
+        partials = [
+            np.sin(2.0 * np.pi * k * hz * since_s) * np.exp(-since_s * k / 1.2) / k for k in (1, 2, 3)
+        ]
+        first = int(at_s * RATE_HZ)
+        note = np.sum(partials, axis=0) * np.minimum(1.0, since_s / 0.002)
+        sound[first : first + len(note)] += random.uniform(0.3, 0.8) * note
+        at_s += float(random.uniform(0.3, 0.9))
+    take = two_sources(sound, sample_rate_hz=RATE_HZ, body=body)
+    return take + hiss(len(take), sample_rate_hz=RATE_HZ, seed=seed)
+
+
+def _reflected(take: Wave, seed: int) -> Wave:
+    """The microphone hears the strings from four walls too: its response is rugged."""
+    random = np.random.default_rng([13, seed])
+    heard = take.copy()
+    for _ in range(4):
+        late = int(random.uniform(0.0005, 0.02) * RATE_HZ)
+        heard[late:, 1] += random.uniform(-0.5, 0.5) * take[:-late, 0]
+    return heard
+
+
+@pytest.mark.parametrize("seed", [7, 8, 9])
+def test_harmonics_alone(seed: int) -> None:
+    """One partial in a wide cell of a rugged response is not what a whole tune shows there: no other guitar."""
+    takes = [_take(300 + 10 * seed + take, ONE) for take in range(4)]
+    *tunes, harmonics = (
+        measure_profile(_reflected(take, seed), sample_rate_hz=RATE_HZ) for take in (*takes, _harmonics(seed))
+    )
+    assert not any(tune.blur_db.any() for tune in tunes)
+    found = compare_takes([*tunes, harmonics])
+    assert not any(one.other_guitar or one.mirrored for one in found)
+    assert found[4].apart < 0.7 * far_among(4)
+    exchanged = compare_takes([*tunes, harmonics.mirrored])
+    assert [one.mirrored for one in exchanged] == [False] * 4 + [True]
+
+
+def test_harmonics_on_another_guitar(session: list[Profile]) -> None:
+    """They are still told."""
+    for body, is_other in ((ONE, False), (OTHER, True)):
+        harmonics = measure_profile(_harmonics(1, body), sample_rate_hz=RATE_HZ)
+        assert compare_takes([*session, harmonics])[6].other_guitar == is_other
+
+
 def test_takes_at_several_rates(session: list[Profile]) -> None:
     """Cells are the same at every sample rate: one take at 48 kHz among some at 16 is no stranger."""
     guitar = strings(15.0, sample_rate_hz=48_000, seed=90)
@@ -159,7 +211,7 @@ def test_one_piece_again_and_again_and_then_another(scatter_db: float, *, told: 
     ratio_db = 6.0 * np.sin(np.arange(cells) / 5.0)
     other_db = ratio_db + 3.0 * np.random.default_rng(2).standard_normal(cells)
     takes = [
-        Profile(curve_db, np.ones(cells), np.full(cells, scatter_db))
+        Profile(curve_db, np.ones(cells), np.full(cells, scatter_db), np.zeros(cells))
         for curve_db in (ratio_db, ratio_db, ratio_db, ratio_db, other_db)
     ]
     assert [one.other_guitar for one in compare_takes(takes)] == [False] * 4 + [told]
@@ -168,7 +220,7 @@ def test_one_piece_again_and_again_and_then_another(scatter_db: float, *, told: 
 def test_distance_without_a_session(session: list[Profile], strangers: list[Profile]) -> None:
     """Two takes alone: nearer than `FAR_DB` on one guitar, farther on two, whatever their gains."""
     assert distance_db(session[0], session[1]) < FAR_DB < distance_db(session[0], strangers[0])
-    louder = Profile(session[0].ratio_db + 12.0, session[0].coherence, session[0].scatter_db)
+    louder = replace(session[0], ratio_db=session[0].ratio_db + 12.0)
     assert distance_db(session[1], louder) == pytest.approx(distance_db(session[1], session[0]))
 
 

@@ -124,3 +124,17 @@ def test_a_few_seconds_tell_nothing(seconds: float) -> None:
         profile = measure_profile(take, sample_rate_hz=RATE_HZ)
         assert isinstance(profile, Profile)
         assert not np.isfinite(profile.ratio_db).any()
+
+
+def test_a_few_partials_leave_doubt() -> None:
+    """In wide cells, of which each fills little; none of a sound that is everywhere."""
+    assert not measure_profile(_take(), sample_rate_hz=RATE_HZ).blur_db.any()
+    since_s = np.arange(20 * RATE_HZ) / RATE_HZ
+    tones_hz = np.array([165.0, 495.0, 1100.0, 2100.0])
+    tones = np.sin(2.0 * np.pi * since_s[:, np.newaxis] * tones_hz).sum(axis=1) * np.exp(-(since_s % 2.0))
+    blur_db = measure_profile(np.stack([tones, 0.5 * tones], axis=1), sample_rate_hz=RATE_HZ).blur_db
+    in_cells_db = blur_db[np.searchsorted(EDGES_HZ, tones_hz) - 1]
+    assert in_cells_db[3] > 4.0
+    assert np.all(np.diff(in_cells_db) > 0.0)
+    silent = measure_profile(np.zeros((20 * RATE_HZ, 2)), sample_rate_hz=RATE_HZ)
+    assert np.isfinite(silent.blur_db).all()

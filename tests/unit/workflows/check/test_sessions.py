@@ -146,7 +146,9 @@ def test_the_sign_of_a_short_delay_says_nothing(
 
 def test_silent_takes_are_compared_with_nothing(session: list[Inspection]) -> None:
     """A profile that tells nothing."""
-    nothing = Profile(*(np.full(len(session[0].profile.ratio_db), value) for value in (np.nan, 0.0, 0.0)))
+    nothing = Profile(
+        *(np.full(len(session[0].profile.ratio_db), value) for value in (np.nan, 0.0, 0.0, 0.0))
+    )
     assert _kinds([*session, replace(session[0], profile=nothing)]) == [[]] * 6
 
 
