@@ -188,9 +188,10 @@ def _in_cells(frequency_hz: Reals, power: Reals | Samples32) -> Reals:
     below = at.astype(np.intp) - begin
     share = at - begin - below
     upper = np.minimum(below + 1, sums.shape[-1] - 1)
-    return np.asarray(
-        np.diff((1.0 - share) * sums[..., below] + share * sums[..., upper], axis=-1), np.float64
-    )
+    cells = np.diff((1.0 - share) * sums[..., below] + share * sums[..., upper], axis=-1)
+    return np.maximum(
+        np.asarray(cells, np.float64), 0.0
+    )  # sums are rounded: where there is nothing it may be less
 
 
 def _noise_in_cells(noise: Noise) -> Reals:

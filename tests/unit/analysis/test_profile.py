@@ -138,3 +138,11 @@ def test_a_few_partials_leave_doubt() -> None:
     assert np.all(np.diff(in_cells_db) > 0.0)
     silent = measure_profile(np.zeros((20 * RATE_HZ, 2)), sample_rate_hz=RATE_HZ)
     assert np.isfinite(silent.blur_db).all()
+
+
+def test_nothing_but_one_tone_is_no_error() -> None:
+    """Where there is nothing a sum may be less than nothing by its rounding: one such take would spoil a session."""
+    since_s = np.arange(20 * 48_000) / 48_000
+    tone = np.sin(2.0 * np.pi * 165.0 * since_s) * np.sin(np.pi * since_s / 20.0) ** 2
+    profile = measure_profile(np.stack([tone, 0.2 * tone], axis=1), sample_rate_hz=48_000)
+    assert np.isfinite(profile.scatter_db).all()
