@@ -30,6 +30,11 @@ STRAIGHT_FLOOR = 6e-5
 """A straight top stays so near its line: a share of its height at first, then so many times what half of its samples
 are off, but no less than what 16 bits leave."""
 
+CORNER_FRAMES = 5
+"""What was cut off went on over the line: the sound just outside an end, carried on by a cubic into the top, lies above
+it, by as many spreads. The shoulder of a sum of partials bends into its line, and lies under it. One end is enough,
+since the filter of a converter rings at a corner."""
+
 LEAST_FRAMES = 5
 LONGEST_S = 0.003
 """Half a turn of a low string."""
@@ -49,6 +54,11 @@ CHANCE = 1e-3
 
 MOST_TRIED = 200
 """So many tops are tried as the one that most are like: in a take that is clipped throughout any will do."""
+
+COPY_FRACTION = 5e-4
+"""Tops of one length that agree so well in height are one sound played twice, as samplers do: they count once."""
+
+_CARRIED_ON = np.linalg.pinv(np.vander(np.arange(1.0, CORNER_FRAMES + 1), 4)).T @ np.vander([-1.0], 4)[0]
 
 _RATES_APART = math.log(FASTEST_PER_S / SLOWEST_PER_S)
 _LEAST_APART = 0.002
@@ -149,6 +159,11 @@ def _judge(top: Reals, longest: int) -> tuple[int, float]:
     right = at_first + sinking * (frames - 2 + beyond) - run[frames - 1 + beyond]
     if min(left, right) < SPREADS * spread:
         return 0, 0.0
+    outside = top[longest - CORNER_FRAMES : longest][::-1], top[longest + frames :][:CORNER_FRAMES]
+    second = np.exp([at_first, at_first + sinking * (frames - 3)])
+    above = np.array([_CARRIED_ON @ heights for heights in outside]) / height - second
+    if float(above.max()) < SPREADS * spread:
+        return 0, 0.0
     return frames, -sinking
 
 
@@ -162,6 +177,8 @@ def _line(values: Reals) -> tuple[float, float]:
 
 def agreeing(tops: Reals) -> Reals:
     """Those of the straight tops of a take that sink at the rate most of them have; none without such a rate."""
+    tops = tops[np.argsort(tops[:, 0], kind="stable")]
+    tops = tops[np.diff(tops[:, 0], prepend=-np.inf) >= LEAST_FRAMES]  # found from two slots, it is one
     height = np.abs(tops[:, 2])
     tops = tops[height >= HIGH_FRACTION * height.max(initial=0.0)]
     if len(tops) < 2:
@@ -172,7 +189,16 @@ def agreeing(tops: Reals) -> Reals:
     some = tops[_alike(rate, height, int(tried[int(np.argmax(counts))]))]
     if len(some) < max(2.0, MOST_OF * len(tops)):
         return tops[:0]
-    return some if _log_chance(some, of=len(tops)) <= math.log(CHANCE) else tops[:0]
+    own, of = _without_copies(some), _without_copies(tops)
+    believed = len(own) >= 2 and _log_chance(own, of=len(of)) <= math.log(CHANCE)
+    return some if believed else tops[:0]
+
+
+def _without_copies(tops: Reals) -> Reals:
+    """One of each that are alike, in order of height and length."""
+    alike = np.rint(np.log(np.abs(tops[:, 2])) / COPY_FRACTION)
+    _, one = np.unique(np.column_stack([np.sign(tops[:, 2]), alike, tops[:, 1]]), axis=0, return_index=True)
+    return tops[one]
 
 
 def _alike(rate: Reals, height: Reals, one: int) -> Flags:

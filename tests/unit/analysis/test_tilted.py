@@ -53,6 +53,24 @@ def test_round_tops_behind_a_capacitor_are_left_alone() -> None:
         assert [one.count for one in measure_clipping(audio, sample_rate_hz=RATE_HZ)] == [0, 0]
 
 
+def test_shoulders_of_smooth_sound_are_left_alone() -> None:
+    """Straight and sinking at one rate, but bending into the fall on both sides: nothing was cut off there."""
+    t = np.arange(-40, 60)
+    # a line of 13 frames that sinks by 30 per second, and cubes of what is beyond its ends
+    shoulder = 0.5 * (1.0 - 30.0 / RATE_HZ * t)
+    shoulder -= 4e-5 * (np.maximum(-t, 0.0) ** 3 + np.maximum(t - 12, 0.0) ** 3)
+    cut = 0.5 * (1.0 - 30.0 / RATE_HZ * t)
+    cut -= 0.01 * (np.maximum(-t, 0.0) + np.maximum(t - 12, 0.0))
+    found = []
+    for top in (shoulder, cut):
+        wave = np.zeros(RATE_HZ)
+        for begin, gain in ((9_000, 1.0), (21_000, -0.99), (34_000, 1.01)):
+            wave[begin : begin + len(t)] = gain * np.maximum(top, 0.0)
+        audio = few_bits(wave[:, np.newaxis], bits=24)
+        found.append(measure_clipping(audio, sample_rate_hz=RATE_HZ)[0].count)
+    assert found == [0, 3]
+
+
 def _tops(rows: list[tuple[float, float, float]]) -> NDArray[np.float64]:
     """Of frames, height and rate."""
     return np.array([(100.0 * number, *row) for number, row in enumerate(rows)])
@@ -68,6 +86,16 @@ def test_tops_have_to_agree() -> None:
     assert len(agreeing(_tops([]).reshape(0, 4))) == 0
 
 
+def test_one_top_counts_once() -> None:
+    """Found twice, from two slots, or played twice by a sampler, a top agrees with nothing but itself."""
+    one = (12.0, 0.50, 60.0)
+    twice = _tops([one, (11.0, 0.499, 60.1)])
+    assert len(agreeing(twice)) == 2
+    twice[1, 0] = twice[0, 0] + 1.0
+    assert len(agreeing(twice)) == 0
+    assert len(agreeing(_tops([one, one, one]))) == 0
+
+
 def test_only_tops_near_the_highest_count() -> None:
     """Straight tops of soft notes say nothing, and take nothing away."""
     loud, soft = [(12.0, 0.50, 60.0), (9.0, -0.48, 60.1)], [(9.0, 0.10, 20.0 + 9.0 * n) for n in range(9)]
@@ -79,7 +107,14 @@ def test_a_take_that_is_clipped_throughout() -> None:
     """Fifty thousand tops are judged as three are, without comparing each with each."""
     random = np.random.default_rng(1)
     count = 50_000
-    alike = [(6.0, 0.5, rate) for rate in random.normal(60.0, 0.2, count)]
+    alike = list(
+        zip(
+            np.full(count, 6.0),
+            random.uniform(0.48, 0.5, count),
+            random.normal(60.0, 0.2, count),
+            strict=True,
+        )
+    )
     assert len(agreeing(_tops(alike))) > 0.99 * count
     assert len(agreeing(_tops([(6.0, 0.5, rate) for rate in random.uniform(20.0, 190.0, count)]))) == 0
 
