@@ -21,6 +21,9 @@ LOWEST_HZ, HIGHEST_HZ = 31.5, 20000.0
 HEARD_FROM_HZ = 20.0
 """Constant voltage and what is slower than sound does not count as level."""
 
+EVEN_HZ = (250.0, 8000.0)
+"""Where a third octave holds ten bins or more, and notes most of what is heard of them."""
+
 
 @dataclass(frozen=True, eq=False)
 class Bands:
@@ -37,6 +40,9 @@ class Bands:
         Mean square in each band.
     total : float32, shape (windows, channels)
         Mean square from 20 Hz to half the rate.
+    evenness : float32, shape (windows, channels)
+        Within third octaves of 250 Hz to 8 kHz, the squared mean of the bins' sizes against their mean square,
+        A-weighted mean: pi / 4 for noise of any colour, 0.1 to 0.5 for notes, whose lines stand apart.
     """
 
     sample_rate_hz: float
@@ -44,6 +50,7 @@ class Bands:
     centre_hz: Reals
     power: Samples32
     total: Samples32
+    evenness: Samples32
 
 
 class BandGauge:
@@ -82,8 +89,13 @@ class BandGauge:
         self._from = math.ceil(HEARD_FROM_HZ / bin_hz)
         # one-sided mean square of sound under a Hann window whose squares add up to 3/8 of its length
         self._scale = np.float32(2.0 / (self._size * self._size * 0.375))
+        even = centres[(centres >= EVEN_HZ[0]) & (centres <= min(EVEN_HZ[1], 0.4 * sample_rate_hz))]
+        begins = np.round(np.append(even / half, even[-1:] * half) / bin_hz).astype(np.intp)
+        self._even, self._even_bins = begins, np.diff(begins).astype(np.float32)
+        self._even_weight = (10.0 ** (a_weighting_db(even) / 10.0)).astype(np.float32)
         self._power: list[Samples32] = []
         self._total: list[Samples32] = []
+        self._evenness: list[Samples32] = []
 
     def add(self, spectra: Spectra) -> None:
         """Take the next spectra."""
@@ -97,6 +109,18 @@ class BandGauge:
         shape = windows, channels
         self._power.append((bands * self._scale).reshape(*shape, -1))
         self._total.append((sums.sum(axis=1) * self._scale).reshape(shape))
+        self._evenness.append(self._evenness_of(power).reshape(shape))
+
+    def _evenness_of(self, power: Samples32) -> Samples32:
+        if not len(self._even_bins):
+            return np.zeros(len(power), np.float32)
+        bins = power[:, self._even[0] : self._even[-1]]
+        at = self._even[:-1] - self._even[0]
+        square = np.add.reduceat(bins, at, axis=1)
+        size = np.add.reduceat(np.sqrt(bins), at, axis=1)
+        whole = square @ self._even_weight
+        even = (size * size / self._even_bins) @ self._even_weight
+        return np.asarray(even / np.maximum(whole, np.finfo(np.float32).tiny), np.float32)
 
     def result(self) -> Bands:
         """Everything so far."""
@@ -108,6 +132,9 @@ class BandGauge:
             centre_hz=self.centre_hz,
             power=np.concatenate(self._power) if self._power else none,
             total=np.concatenate(self._total) if self._total else none[..., :1].reshape(0, self._channels),
+            evenness=np.concatenate(self._evenness)
+            if self._evenness
+            else none[..., :1].reshape(0, self._channels),
         )
 
 

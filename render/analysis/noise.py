@@ -1,13 +1,14 @@
 """The noise of each source in its quietest passages, and how far the playing stands above it.
 
 Beside the chain, before anything is mixed; read from third octaves (`bands`). A passage is most of a second: long
-enough that no note rests at one level through it, short enough to lie between two phrases.
+enough that no note rests at one level through it, short enough to lie between two phrases. Where there is none, a third
+of a second will do, before the first note say, if its spectrum is as even as noise and has no lines of notes.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,6 +37,16 @@ at a homely 70 dB SPL has its noise at 40 dB there, ten above a quiet room. Past
 FLOOR_DB = 3.0
 """And each band is as quiet at any other time, within this, all together: a note that rings on alone may stay at its
 level for a passage, but its bands have been quieter, or will be. Of noise the quietest is up to 2 dB less."""
+
+SHORT_S = 0.25
+"""Of such a short passage: three windows, 0.34 s in all."""
+
+SHORT_STILL_DB = 4.0
+"""In the place of `STILL_DB` there: bands of noise that hold a bin or two sway by so much from window to window."""
+
+LEAST_EVEN = 0.7
+"""Each window of it is as even as this (`bands`): noise has 0.76 to 0.80, notes that ring alone 0.1 to 0.5, and with
+noise a decibel or two under them 0.6."""
 
 _SILENT = 1e-16
 """-160 dBFS: nothing but rounding, digital silence."""
@@ -76,10 +87,14 @@ class Noise:
     above_floor_db: float = 0.0
 
     @property
+    def known(self) -> bool:
+        """Whether it is noise for sure: it stays, and no band is ever much quieter."""
+        return self.settled and self.above_floor_db < FLOOR_DB
+
+    @property
     def noisy(self) -> bool:
         """Whether the noise will be heard: it is noise for sure, and less than `NOISY_DB` below the playing."""
-        heard = self.settled and self.signal_to_noise_db < NOISY_DB
-        return heard and self.above_floor_db < FLOOR_DB
+        return self.known and self.signal_to_noise_db < NOISY_DB
 
 
 def noise_from_bands(bands: Bands) -> tuple[Noise, ...]:
@@ -90,6 +105,7 @@ def noise_from_bands(bands: Bands) -> tuple[Noise, ...]:
         _noise(
             bands.total[:count, channel].astype(np.float64),
             bands.power[:count, channel].astype(np.float64),
+            bands.evenness[:count, channel].astype(np.float64),
             bands,
         )
         for channel in range(bands.total.shape[1])
@@ -115,11 +131,28 @@ def playing_windows(total: Reals) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
     return np.asarray(total > 0.1 * mean)
 
 
-def _noise(total: Reals, power: Reals, bands: Bands) -> Noise:
+def _noise(total: Reals, power: Reals, even: Reals, bands: Bands) -> Noise:
+    """By a passage of most of a second; if that is no noise, by a short one that is."""
+    windows = min(max(1, round(PASSAGE_S / bands.hop_s)), max(1, len(total)))
+    noise = _noise_of_passage(total, power, bands, windows=windows)
+    short = max(3, round(SHORT_S / bands.hop_s))
+    if windows * bands.hop_s < 0.9 * PASSAGE_S:
+        noise = replace(noise, settled=noise.level_dbfs == -math.inf)
+    if noise.known or short >= len(total):
+        return noise
+    first = quietest_passage(total, windows=short)
+    if first is None or even[first : first + short].min() < LEAST_EVEN:
+        return noise
+    brief = _noise_of_passage(total, power, bands, windows=short, still_db=SHORT_STILL_DB)
+    return brief if brief.known else noise
+
+
+def _noise_of_passage(
+    total: Reals, power: Reals, bands: Bands, *, windows: int, still_db: float = STILL_DB
+) -> Noise:
     weight = 10.0 ** (a_weighting_db(bands.centre_hz) / 10.0)
     playing = playing_windows(total)
     loud = float(total[playing].mean()) if playing.any() else 0.0
-    windows = min(max(1, round(PASSAGE_S / bands.hop_s)), max(1, len(total)))
     first = quietest_passage(total, windows=windows)
     quiet = np.zeros(len(total), dtype=np.bool_)
     settled = False
@@ -128,8 +161,8 @@ def _noise(total: Reals, power: Reals, bands: Bands) -> Noise:
         smooth = np.convolve(total, np.ones(3) / 3.0, mode="same") if len(total) >= 3 else total
         quiet = (smooth <= 10.0 ** (QUIET_DB / 10.0) * total[passage].mean()) & (total > _SILENT)
         quiet[passage] = True
-        settled = windows * bands.hop_s >= 0.9 * PASSAGE_S and _is_still(
-            total[passage], power[passage], weight
+        settled = windows * bands.hop_s >= 0.9 * SHORT_S and _is_still(
+            total[passage], power[passage], weight, still_db=still_db
         )
     level = float(total[quiet].mean()) if quiet.any() else 0.0
     band = power[quiet].mean(axis=0) if quiet.any() else np.zeros(power.shape[1])
@@ -164,7 +197,7 @@ def _above_floor_db(
     return db_from_power(float(band @ weight) / floor) if floor > 0.0 and band.any() else 0.0
 
 
-def _is_still(total: Reals, power: Reals, weight: Reals) -> bool:
+def _is_still(total: Reals, power: Reals, weight: Reals, *, still_db: float) -> bool:
     """Whether a passage stays at its level, as a whole, as it is heard, and in the mean of its bands."""
     third = max(1, len(total) // 3)
     first, last = float((power[:third] @ weight).sum()), float((power[-third:] @ weight).sum())
@@ -178,7 +211,7 @@ def _is_still(total: Reals, power: Reals, weight: Reals) -> bool:
     )
     band_db = 10.0 * np.log10(np.maximum(after, floor) / np.maximum(before, floor))
     mean_db = float(np.abs(band_db).mean()) if heard.any() else 0.0
-    return abs(whole_db) < STILL_DB and mean_db < STILL_DB
+    return abs(whole_db) < still_db and mean_db < still_db
 
 
 def measure_noise(audio: AnySamples, *, sample_rate_hz: float) -> tuple[Noise, ...]:

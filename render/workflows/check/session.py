@@ -7,7 +7,6 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path, PurePath
 
-from render.analysis.noise import Noise
 from render.engine.inspect import Inspection, inspect_take
 from render.engine.job import Event, Watch
 from render.errors import DrytakeError, OutputError, TakeError
@@ -22,7 +21,6 @@ from render.workflows.check.takes import findings_of_take, holds_one_signal, is_
 from render.workflows.check.together import told_once, told_together
 
 DIGITS = 3
-STILL_PLAYING_DB = 30.0
 TOLD_S = 0.5e-3
 """A delay that is not sure to half a millisecond, 17 cm of air, is no answer."""
 
@@ -107,7 +105,7 @@ class CheckedTake:
                 "rms_dbfs": _decibels(source.levels.rms_gain),
                 "crest_db": _figure(source.levels.crest_db),
                 "loudness_lufs": _figure(source.loudness_lufs),
-                "noise_dbfs": _figure(source.noise.level_dbfs) if _is_noise(source.noise) else None,
+                "noise_dbfs": _figure(source.noise.level_dbfs) if source.noise.known else None,
                 "dc": round(source.levels.dc, 8) + 0.0,
             }
             for channel, source in zip(self.channels, self.inspection.sources, strict=True)
@@ -288,11 +286,6 @@ def _make_folder(folder: Path) -> None:
         raise OutputError(
             f"{folder}: cannot be made: {error.strerror}; choose another folder with --plot"
         ) from error
-
-
-def _is_noise(noise: Noise) -> bool:
-    """Whether the quietest passage is noise, and not playing that never stops."""
-    return noise.settled or noise.signal_to_noise_db > STILL_PLAYING_DB
 
 
 def _milliseconds(seconds: float | None) -> float | None:

@@ -141,3 +141,33 @@ def test_short_takes_and_blocks() -> None:
     if last is not None:
         gauge.add(last)
     assert gauge.result().power == pytest.approx(whole.power, rel=1e-4)
+
+
+@pytest.mark.parametrize("lead_s", [0.0, 0.45])
+def test_a_third_of_a_second_of_noise_is_enough(lead_s: float) -> None:
+    """Half a second before the first note tells the noise within 1 dB; without, nothing is told where none rests."""
+    for seed in range(6):
+        player = Player(notes_per_s=4.0, lead_s=0.0, tail_s=0.0)
+        guitar = strings(16.0, sample_rate_hz=48_000, seed=seed + 50, player=player)
+        sounding = np.flatnonzero(np.abs(guitar) > 0.05 * np.abs(guitar).max())
+        guitar = guitar[sounding[0] : 15 * 48_000]
+        guitar = np.concatenate([np.zeros(round(lead_s * 48_000)), guitar])
+        room = noise(len(guitar), seed=seed)
+        room *= np.sqrt(np.mean(guitar**2) / np.mean(room**2)) * 10.0 ** (-25.0 / 20.0)
+        for channel, one in enumerate(measure_noise(guitar[:, np.newaxis] + room, sample_rate_hz=48_000)):
+            if lead_s or one.known:
+                level_dbfs = 10.0 * math.log10(np.mean(room[:, channel] ** 2))
+                assert one.level_dbfs == pytest.approx(level_dbfs, abs=1.0)
+            assert one.noisy or not lead_s
+
+
+def test_how_even_noise_and_notes_are() -> None:
+    """White and brown noise are as even as noise can be, pi / 4; a chord is not; silence has nothing."""
+    white = noise(3 * 48_000)
+    brown = np.cumsum(white, axis=0)
+    chord = sum(np.sin(2 * np.pi * hz * np.arange(3 * 48_000) / 48_000) for hz in (311.0, 466.1, 587.3))
+    for wave in (white, brown - brown.mean(axis=0)):
+        evenness = measure_bands(wave, sample_rate_hz=48_000).evenness[1:-2]
+        assert evenness == pytest.approx(math.pi / 4.0, abs=0.06)
+    assert measure_bands(np.asarray(chord)[:, np.newaxis], sample_rate_hz=48_000).evenness[1:-2].max() < 0.4
+    assert not measure_bands(np.zeros((48_000, 2)), sample_rate_hz=48_000).evenness.any()
