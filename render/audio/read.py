@@ -218,8 +218,10 @@ def _join(headers: list[Header]) -> TakeInfo:
         return TakeInfo(first.sample_rate_hz, 2, None, first.subtype, warnings)
     if first.frames != last.frames:
         shorter, longer = sorted(headers, key=lambda header: header.frames or 0)
-        missing_s = abs(first.frames - last.frames) / first.sample_rate_hz
-        text = f"{shorter.path.name}: {missing_s:.3f} s shorter than {longer.path.name}; silence was added"
+        missing = abs(first.frames - last.frames)
+        missing_s = missing / first.sample_rate_hz
+        length = f"{missing_s:.3f} s" if missing_s >= 0.001 else f"{missing} frame{'s' * (missing > 1)}"
+        text = f"{shorter.path.name}: {length} shorter than {longer.path.name}; silence was added"
         warnings = (*warnings, text)
     return TakeInfo(first.sample_rate_hz, 2, max(first.frames, last.frames), first.subtype, warnings)
 

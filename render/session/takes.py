@@ -154,7 +154,11 @@ def _in_folder(folder: Path, relative: PurePath) -> Session:
     sounds: list[Path] = []
     ignored: list[Path] = []
     for path in entries:
-        if path.name.startswith(".") or path.is_dir():
+        if path.name.startswith("."):
+            continue
+        if path.is_dir():
+            if path.suffix.lower() in SOUND_SUFFIXES:
+                notes.append(f"{path.name}: is a folder that is named like a sound file, and no take")
             continue
         if path.suffix.lower() not in SOUND_SUFFIXES:
             ignored.append(path)

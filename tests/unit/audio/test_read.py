@@ -68,6 +68,18 @@ def test_reads_into_any_memory_order(stereo: Path) -> None:
         assert (rows[:, :500] == 9.0).all()
 
 
+@pytest.mark.parametrize(
+    ("frames", "told"), [(1, "1 frame"), (7, "7 frames"), (48, "0.001 s"), (2400, "0.050 s")]
+)
+def test_how_much_shorter_one_of_a_pair_is(tmp_path: Path, frames: int, told: str) -> None:
+    """In frames where a thousandth of a second would round to nothing."""
+    for name, length in (("a_L.wav", 9600), ("a_R.wav", 9600 - frames)):
+        soundfile.write(tmp_path / name, np.zeros(length), 48000, subtype="PCM_24")
+    with TakeReader((tmp_path / "a_L.wav", tmp_path / "a_R.wav")) as reader:
+        warning = f"a_R.wav: {told} shorter than a_L.wav; silence was added"
+        assert reader.info.warnings == (warning,)
+
+
 def test_two_mono_files(pair: tuple[Path, Path]) -> None:
     """Side by side, the shorter one continued by silence, with a warning."""
     left, right = (soundfile.read(path)[0] for path in pair)

@@ -182,6 +182,15 @@ def test_links(tmp_path: Path) -> None:
     assert "gone.wav: is no file, or leads to one that is not there" in session.notes[0]
 
 
+def test_a_folder_named_like_a_sound_file_is_told(tmp_path: Path) -> None:
+    """It is no take, and not passed over in silence."""
+    session_folder = _folder(tmp_path / "session", stereo="b.wav")
+    (session_folder / "c.wav").mkdir()
+    session = find_takes(session_folder)
+    assert list(_found(session)) == ["b"]
+    assert session.notes == ("c.wav: is a folder that is named like a sound file, and no take",)
+
+
 def test_one_file(tmp_path: Path) -> None:
     """Named as it is within its folder; of a pair, the other half comes along."""
     _folder(tmp_path, stereo="a.wav|a.flac|b.wav", mono="c_L.wav|c_R.wav")
