@@ -45,6 +45,10 @@ SURE_OF_THREE = 0.75
 BLUR_DB = 0.7
 """Least difference to be expected in a cell: other notes lie elsewhere in it."""
 
+RUGGED_DB = 3.0
+"""Where the ratio moves so much from a cell to the next, what a sparse take leaves in doubt (`Profile.blur_db`) counts
+in full, elsewhere in proportion."""
+
 OTHER_NOTES = 1.5
 """Variance from take to take is expected to be at least so many times that within a take: where one piece is played
 again and again, its takes do not show what another piece does."""
@@ -76,6 +80,8 @@ _FEWEST_CELLS = 16
 _SHRINK_TAKES = 1.0  # a spread seen in few takes is taken for less
 _NEARBY = np.array([0.1, 0.2, 0.4, 0.2, 0.1])
 _SILENT = 1e-16
+NO_SOUND = 1e-14
+"""-140 dBFS: what never comes above this in any window is silent; a constant voltage leaves -146 dBFS of rounding."""
 
 
 def far_among(others: int) -> float:
@@ -148,10 +154,13 @@ class _Yardstick:
         Of the ratio from stretch to stretch of a take, in the middle take.
     between : float64
         Of the ratio from take to take. By medians: a few strangers do not move it.
+    rugged : float64
+        Of the square, 0 to 1, by how much the ratio moves from cell to cell.
     """
 
     within: Reals
     between: Reals
+    rugged: Reals
 
     @classmethod
     def of(cls, takes: _Stack) -> _Yardstick:
@@ -163,12 +172,16 @@ class _Yardstick:
         spread_db = 1.4826 * np.nanmedian(np.abs(ratio_db - np.nanmedian(ratio_db, axis=0)), axis=0)
         between = _smoothed(spread_db**2) * len(ratio_db) / (len(ratio_db) + _SHRINK_TAKES)
         within = _smoothed(np.median(takes.scatter, axis=0))
-        return cls(within, np.maximum(between, OTHER_NOTES * within))
+        steps = np.diff(np.nanmedian(ratio_db, axis=0))
+        steps = np.where(np.isfinite(steps), steps**2, 0.0)
+        moved = _smoothed(0.5 * (np.append(steps, 0.0) + np.append(0.0, steps)))
+        return cls(within, np.maximum(between, OTHER_NOTES * within), np.minimum(moved / RUGGED_DB**2, 1.0))
 
     def expected(self, one: Profile, others: _Stack) -> Reals:
         """Variance to be expected between one take and each of some."""
         within = np.maximum(np.maximum(one.scatter_db**2, others.scatter), self.within)
-        return np.asarray(BLUR_DB**2 + one.blur_db**2 + others.blur + within + self.between, np.float64)
+        sparse = self.rugged * (one.blur_db**2 + others.blur)
+        return np.asarray(BLUR_DB**2 + sparse + within + self.between, np.float64)
 
 
 def _smoothed(values: Reals) -> Reals:
@@ -335,7 +348,8 @@ def life_from_bands(bands: Bands) -> tuple[Life, ...]:
     for channel in range(2):
         mine, other = signals[channel], signals[1 - channel]
         against = db_from_power(mine / other) if other > 0.0 else math.nan
-        silent = not (total[:, channel] > _SILENT).any()
+        silent = not (total[:, channel] > NO_SOUND).any()
+        mine = 0.0 if silent else mine
         dead = silent or against < -DEAD_DB or (rises[channel] < FOLLOWS_DB and against < 0.0)
         lives.append(Life(db_from_power(mine), against, rises[channel], dead))
     return tuple(lives)

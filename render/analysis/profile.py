@@ -72,7 +72,8 @@ class Profile:
         Standard deviation of the ratio from one stretch of some seconds to the next: by so much it depends on the
         notes played, on the string, on hands.
     blur_db : float64, shape (cells,)
-        By so much more it may be another where the take's few notes are not: 0 for a take that sounds in many cells.
+        By so much more it may be another where the take's few notes are not, if the response is rugged: 0 for a take
+        that sounds in many cells.
     """
 
     ratio_db: Reals

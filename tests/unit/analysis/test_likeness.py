@@ -196,6 +196,17 @@ def test_harmonics_on_another_guitar(session: list[Profile]) -> None:
         assert compare_takes([*session, harmonics])[6].other_guitar == is_other
 
 
+@pytest.mark.parametrize(("rugged_db", "told"), [(0.0, True), (6.0, False)])
+def test_a_sparse_take_is_doubted_where_the_response_is_rugged(rugged_db: float, *, told: bool) -> None:
+    """On a smooth one what lies between its partials is as they are: 2 dB this way and that is another guitar."""
+    cells = np.arange(len(CENTRE_HZ), dtype=np.float64)
+    ratio_db = rugged_db * (cells % 2)
+    flat = np.zeros(len(cells))
+    takes = [Profile(ratio_db, flat + 1.0, flat + 0.3, flat) for _ in range(4)]
+    sparse = Profile(ratio_db + 2.0 * np.sin(cells / 8.0), flat + 1.0, flat + 0.3, flat + 3.0)
+    assert [one.other_guitar for one in compare_takes([*takes, sparse])] == [False] * 4 + [told]
+
+
 def test_takes_at_several_rates(session: list[Profile]) -> None:
     """Cells are the same at every sample rate: one take at 48 kHz among some at 16 is no stranger."""
     guitar = strings(15.0, sample_rate_hz=48_000, seed=90)
