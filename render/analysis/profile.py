@@ -50,7 +50,7 @@ OVER_NOISE = 4.0
 BROAD = 25.0
 """Music sounds in 30 to 50 cells, by the entropy of its power; a few notes, or harmonics alone, in 10 to 20."""
 
-SPARSE_DB = 6.0
+SPARSE_DB = 8.0
 """Of a take that sounds in half as many: one partial in a wide cell says so little of what the rest of it does."""
 
 _LEAST_COHERENCE = 0.02
