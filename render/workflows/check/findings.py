@@ -37,7 +37,7 @@ Case = Literal[
     "clocks", "jump", "moved",
     "soft", "full",
     "talk", "tuning",
-    "unreadable", "incomplete", "coarse", "low-rate", "more-channels", "stopped-early",
+    "unreadable", "incomplete", "coarse", "low-rate", "more-channels", "too-short", "stopped-early",
 ]  # fmt: skip
 CASES: Mapping[Kind, tuple[Case, ...]] = {
     "dead-source": ("silent", "unheard", "nothing-played"),
@@ -46,7 +46,7 @@ CASES: Mapping[Kind, tuple[Case, ...]] = {
     "drift": ("clocks", "jump", "moved"),
     "level": ("soft", "full"),
     "talk": ("talk", "tuning"),
-    "file": ("unreadable", "incomplete", "coarse", "low-rate", "more-channels", "stopped-early"),
+    "file": ("unreadable", "incomplete", "coarse", "low-rate", "more-channels", "too-short", "stopped-early"),
 }
 """What a kind that stands for several things may be; the others are what they are called."""
 

@@ -78,6 +78,9 @@ def _dead(measured: SourceInspection, channel: int) -> Finding:
     text = "it hears next to nothing of the guitar: "
     if silent:
         text = "there is no sound on it"
+        voltage_gain = abs(measured.levels.constant)
+        if voltage_gain >= DC_WARNING:
+            text += f", only a constant voltage of {decibels(db_from_gain(voltage_gain))} dBFS"
     elif not life.against_other_db < -DEAD_DB:
         text += "what is on it does not come and go with the playing"
     elif life.rise_db > 0.0:  # what is there while the other rests was taken off

@@ -17,6 +17,9 @@ from render.workflows.check.findings import Finding, decibels, percent
 from render.workflows.check.sources import COARSE, SOFT_DBTP
 
 LOW_RATE_HZ = 32_000
+TOO_SHORT_S = 0.4
+"""Loudness is measured over so much; a note has not even begun to die away."""
+
 GREAT_DRIFT_MS = 1.0
 """Sources that slide past each other by more than this in a take are heard to smear at its beginning or its end."""
 
@@ -93,6 +96,17 @@ def _file(inspection: Inspection, channels: tuple[int, int]) -> list[Finding]:
         )
         for warning in info.warnings
     ]
+    if inspection.duration_s < TOO_SHORT_S:
+        found.append(
+            Finding(
+                "file",
+                "warning",
+                f"it lasts {inspection.duration_s:.3f} s: too short to judge",
+                "leave it out; if there was more, record it again",
+                figures={"duration_s": round(inspection.duration_s, 6)},
+                case="too-short",
+            )
+        )
     if info.subtype in COARSE:
         found.append(
             Finding(

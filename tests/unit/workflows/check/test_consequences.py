@@ -159,3 +159,18 @@ def test_hum_on_both_tracks_is_no_copy(tmp_path: Path) -> None:
     assert take.inspection is not None
     assert take.inspection.alignment.same_signal
     assert "same-signal" not in [kind for kind, _ in _problems(take)]
+
+
+@pytest.mark.parametrize("voltage", [0.1, -0.9])
+def test_a_constant_voltage_is_no_sound(tmp_path: Path, voltage: float) -> None:
+    """Both sources are dead, whatever rounding the voltage leaves, and it is told what there is."""
+    write_take(tmp_path / "spoilt.wav", audio=np.full((5 * RATE_HZ, 2), voltage))
+    take = _checked(tmp_path)
+    assert set(_problems(take)) == {("dead-source", "silent")}
+    assert "only a constant voltage of" in take.findings[0].text
+
+
+def test_a_take_too_short_to_judge_says_so(tmp_path: Path) -> None:
+    """Two thousand frames of playing are told to be too short, and nothing else of them."""
+    write_take(tmp_path / "spoilt.wav", audio=_good(31)[2 * RATE_HZ : 2 * RATE_HZ + 2000])
+    assert _problems(_checked(tmp_path)) == [("file", "too-short")]
