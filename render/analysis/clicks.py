@@ -5,7 +5,7 @@ sound, and then the sound goes on as though nothing had happened. Whatever is pl
 it decays, it comes back with every turn of the string. So a click is told by what surrounds it: a model of the
 sound is fitted to a fiftieth of a second before and after, and the jolt must stand far out of what the model leaves
 unexplained, be over at once, and leave the sound as it was (`jolts`). Where the steps of a take are those with which
-its notes begin or end (`novelty`), they are no clicks.
+its notes begin (`novelty`), they are no clicks.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from render.analysis.jolts import PEAK_FRACTION, judge_jolts
-from render.analysis.novelty import are_notes
+from render.analysis.novelty import are_beginnings
 from render.analysis.stretches import Counts, Stretch, each_stretch
 from render.analysis.unexplained import AROUND_S, GUARD, ORDER
 from render.audio.array import AnySamples, Reals, Samples32
@@ -33,6 +33,9 @@ INSIDE_FRACTION = 0.02
 
 WARNING_COUNT = 2
 """Suggested: a single one may be a nail or the ground; two are a cable. Both figures are ours."""
+
+MANY_STEPS = 20
+"""So many steps of both channels together tell what is a note; fewer each channel by itself."""
 
 MOST_PLACES = 1000
 AT_ONCE = 64
@@ -52,12 +55,25 @@ class Clicks:
         Frame of each, at most the first thousand.
     heights : tuple of float
         Of each of these.
+    sure : tuple of bool
+        Of each of these, whether it can be nothing that is played, though it be the only one.
     """
 
     count: int
     highest_gain: float
     places: tuple[int, ...]
     heights: tuple[float, ...]
+    sure: tuple[bool, ...]
+
+
+@dataclass(frozen=True)
+class _Found:
+    """One click, before the whole take is known."""
+
+    place: int
+    height: float
+    step: bool
+    sure: bool
 
 
 class ClickGauge:
@@ -67,12 +83,8 @@ class ClickGauge:
         self._rate_hz = sample_rate_hz
         self._around = max(4 * ORDER, round(AROUND_S * sample_rate_hz))
         self._longest = max(2, round(LONGEST_S * sample_rate_hz))
-        self._found: list[list[tuple[int, float, bool]]] = [
-            [] for _ in range(channels)
-        ]  # place, height, step
-        self._novelty: list[list[tuple[float, float]]] = [
-            [] for _ in range(channels)
-        ]  # of steps: begins, ends
+        self._found: list[list[_Found]] = [[] for _ in range(channels)]
+        self._novelty: list[list[float]] = [[] for _ in range(channels)]  # of steps
         self._waiting: list[tuple[Counts, Counts, Reals]] = []  # channels, places, pieces
         self._squares = np.zeros(channels)
         self._frames = 0
@@ -107,32 +119,35 @@ class ClickGauge:
         channels, places, pieces = (np.concatenate(parts) for parts in zip(*self._waiting, strict=True))
         self._waiting.clear()
         jolts = judge_jolts(pieces, around=self._around, sample_rate_hz=self._rate_hz)
-        for one in np.flatnonzero(np.isfinite(jolts.begins)):
-            self._novelty[channels[one]].append((float(jolts.begins[one]), float(jolts.ends[one])))
+        for one in np.flatnonzero(np.isfinite(jolts.novelty)):
+            self._novelty[channels[one]].append(float(jolts.novelty[one]))
         for one in np.flatnonzero(jolts.height > 0.0):
             place, found = int(places[one]), self._found[channels[one]]
-            if not found or place - found[-1][0] > self._longest:
-                found.append((place, float(jolts.height[one]), bool(jolts.step[one])))
+            if not found or place - found[-1].place > self._longest:
+                height, step, sure = jolts.height[one], jolts.step[one], jolts.sure[one]
+                found.append(_Found(place, float(height), bool(step), bool(sure)))
 
     def result(self) -> tuple[Clicks, ...]:
         """Clicks of every channel, as far as the take has been added."""
         if self._waiting:
             self._judge()
-        return tuple(self._sum_up(channel) for channel in range(len(self._found)))
+        novelty = [np.array(of) for of in self._novelty]
+        # Notes begin on both channels, but on one of them fewer may be sharp: where there are many, together.
+        together = np.concatenate(novelty)
+        many = len(together) >= MANY_STEPS and are_beginnings(together)
+        return tuple(
+            self._sum_up(channel, notes=many or are_beginnings(own)) for channel, own in enumerate(novelty)
+        )
 
-    def _sum_up(self, channel: int) -> Clicks:
+    def _sum_up(self, channel: int, *, notes: bool) -> Clicks:
         least = INSIDE_FRACTION * math.sqrt(self._squares[channel] / max(1, self._frames))
-        notes = any(are_notes(of) for of in np.array(self._novelty[channel]).reshape(-1, 2).T)
-        found = [
-            (place, height)
-            for place, height, step in self._found[channel]
-            if height >= least and not (step and notes)
-        ]
+        found = [one for one in self._found[channel] if one.height >= least and not (one.step and notes)]
         return Clicks(
             count=len(found),
-            highest_gain=max((height for _, height in found), default=0.0),
-            places=tuple(place for place, _ in found[:MOST_PLACES]),
-            heights=tuple(height for _, height in found[:MOST_PLACES]),
+            highest_gain=max((one.height for one in found), default=0.0),
+            places=tuple(one.place for one in found[:MOST_PLACES]),
+            heights=tuple(one.height for one in found[:MOST_PLACES]),
+            sure=tuple(one.sure for one in found[:MOST_PLACES]),
         )
 
 

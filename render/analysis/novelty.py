@@ -1,9 +1,9 @@
-"""Whether notes begin or end at jolts: tones that are there after them and were not before, or the other way round.
+"""Whether notes begin at jolts: tones that are there after them and were not before.
 
-Behind `clicks`. A step in the sound is a click, unless a note begins or ends with it. No string and no nail begins a
-note from one sample to the next, but notes that a program makes or cuts do, and nothing in the step itself tells the
-two apart. What is around it does: after a click the sound goes on with the tones that it had. One note among many that
-ring adds little; all the steps of a take together tell.
+Behind `clicks`. A step in the sound is a click, unless a note begins with it. No string and no nail begins a note from
+one sample to the next, but notes that a program makes do, and nothing in the step itself tells the two apart. What
+follows does: after a click the sound goes on with the tones that it had. One note among many that ring adds little; all
+the steps of a take together tell. Notes that are cut cannot be told so: where a piece is lost, tones are gone as well.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ import itertools
 import math
 
 import numpy as np
+from scipy import fft
 
 from render.audio.array import Reals
 
@@ -28,7 +29,7 @@ FADE = 1 / 8
 """Share of the sound over which its window rises, next to the jolt; from there it falls to its far end."""
 
 MOST = 0.4
-LEAST_MEAN, LEAST_SPREAD = 0.05, 0.28
+LEAST_MEAN, LEAST_SPREAD = 0.06, 0.35
 """Steps are beginnings of notes where the mean of their novelty, of each no more than `MOST`, is above the first figure
 and the second over the root of their number. Steps and lost buffers put anywhere into recorded notes have a mean of
 0.03 (3000 of them; 1 of 1000 takes with two or more gets so high, and 1 of 100 where notes are played on a bare
@@ -44,7 +45,7 @@ def measure_novelty(before: Reals, after: Reals, *, sample_rate_hz: float) -> Re
     Parameters
     ----------
     before, after : float64, shape (pieces, frames)
-        Of 16 frames at least, next to the jolt. Both turned round and exchanged: what is not there any more.
+        Of 16 frames at least, next to the jolt.
     sample_rate_hz : float
 
     Returns
@@ -59,8 +60,8 @@ def measure_novelty(before: Reals, after: Reals, *, sample_rate_hz: float) -> Re
     )
 
 
-def are_notes(novelty: Reals) -> bool:
-    """Whether all the steps of a take, of which this is the novelty, are those with which notes begin (or end)."""
+def are_beginnings(novelty: Reals) -> bool:
+    """Whether all the steps of a take, of which this is the novelty, are those with which notes begin."""
     if len(novelty) < 2:
         return False
     return float(np.minimum(novelty, MOST).mean()) > LEAST_MEAN + LEAST_SPREAD / math.sqrt(len(novelty))
@@ -71,7 +72,7 @@ def _new_share(before: Reals, after: Reals, sample_rate_hz: float) -> Reals:
     known = np.maximum(earlier, np.pad(earlier[:, 1:], ((0, 0), (0, 1))))
     known = np.maximum(known, np.pad(earlier[:, :-1], ((0, 0), (1, 0))))
     new = np.maximum(later - LOUDER * known, 0.0)
-    frequency_hz = np.arange(later.shape[1]) * (sample_rate_hz / (after.shape[1] - 1))
+    frequency_hz = np.arange(later.shape[1]) * (sample_rate_hz / fft.next_fast_len(after.shape[1] - 1, True))
     edges = np.searchsorted(frequency_hz, BAND_EDGES_HZ)
     shares = [
         new[:, low:high].sum(-1) / (later[:, low:high].sum(-1) + 1e-30)
@@ -89,4 +90,5 @@ def _powers(sound: Reals) -> Reals:
     window = np.cos(np.linspace(0.0, 0.5 * math.pi, frames)) ** 2
     rising = max(1, round(FADE * frames))
     window[:rising] *= np.sin(0.5 * math.pi * (np.arange(rising) + 0.5) / rising) ** 2
-    return np.square(np.abs(np.fft.rfft(bends * window)))
+    spectrum = fft.rfft(bends * window, fft.next_fast_len(frames, True), axis=-1)
+    return np.asarray(np.square(np.abs(spectrum)), np.float64)

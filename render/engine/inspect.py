@@ -224,16 +224,17 @@ def _without_corners(clicks: Clicks, tops: Clipping, *, frames: int) -> Clicks:
         return clicks
     beside = np.searchsorted(tops.places, np.asarray(clicks.places) - frames)
     kept = [
-        (place, height)
-        for at, place, height in zip(beside, clicks.places, clicks.heights, strict=True)
+        (place, height, sure)
+        for at, place, height, sure in zip(beside, clicks.places, clicks.heights, clicks.sure, strict=True)
         if (at == len(tops.places) or tops.places[at] > place + frames)
         and height >= CORNER_FRACTION * tops.level_gain
     ]
     return Clicks(
         count=clicks.count - len(clicks.places) + len(kept),
-        highest_gain=max((height for _, height in kept), default=0.0),
-        places=tuple(place for place, _ in kept),
-        heights=tuple(height for _, height in kept),
+        highest_gain=max((height for _, height, _ in kept), default=0.0),
+        places=tuple(place for place, _, _ in kept),
+        heights=tuple(height for _, height, _ in kept),
+        sure=tuple(sure for _, _, sure in kept),
     )
 
 

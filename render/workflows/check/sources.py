@@ -148,9 +148,14 @@ def _clicks(inspection: Inspection, measured: SourceInspection, channel: int) ->
     if not count:
         return None
     places_s = _seconds(inspection, places)
+    sure = any(
+        one
+        for place, one in zip(measured.clicks.places, measured.clicks.sure, strict=True)
+        if place in places
+    )
     return Finding(
         "click",
-        _gravity(inspection, count, fewest=WARNING_CLICKS),
+        _gravity(inspection, count, fewest=1 if sure else WARNING_CLICKS),
         f"clicks {_times(count)}, {at_places(places_s)}",
         "look at plugs, the recorder's clock setting and edits; listen to the places before you keep the take",
         channel=channel,
@@ -256,7 +261,7 @@ def _level(measured: SourceInspection, channel: int) -> Finding | None:
 
 
 def _gravity(inspection: Inspection, count: int, *, fewest: int) -> Severity:
-    """A single one is only noted: it may be a nail, or chance."""
+    """Fewer than so many are only noted: a single one may be a nail, or chance."""
     if count < fewest:
         return "note"
     return "fault" if count >= MANY_PER_MINUTE * max(inspection.duration_s / 60.0, 1.0) else "warning"

@@ -47,6 +47,37 @@ def test_a_short_pulse_is_one_click(frames: int) -> None:
     assert _count(audio) == 2
 
 
+@pytest.mark.parametrize("frames", [3, 4, 5])
+@pytest.mark.parametrize("height", [1.0, 3.0])
+def test_a_round_pulse(frames: int, height: float) -> None:
+    """A pulse without corners, as high as the sound, is a click, and by itself can be nothing else."""
+    audio = 0.25 * _tone()
+    audio[30000 : 30000 + frames, 0] += height * 0.125 * np.hanning(frames + 2)[1:-1]
+    found = measure_clicks(audio.astype(np.float32), sample_rate_hz=RATE_HZ)[0]
+    assert found.count == 1
+    assert abs(found.places[0] - 30000) <= 4
+    assert found.sure == (True,)
+
+
+@pytest.mark.parametrize("decay_ms", [0.05, 0.1, 0.2])
+def test_a_burst_of_noise(decay_ms: float) -> None:
+    """Noise that is over within a millisecond, twice as high as the sound, is one click."""
+    for seed in range(10):
+        random = np.random.default_rng(seed)
+        audio, t = 0.25 * _tone(), np.arange(72) / 48.0
+        burst = random.standard_normal(72) * np.exp(-t / decay_ms)
+        audio[30000:30072, 0] += 0.25 * burst / np.abs(burst).max()
+        assert measure_clicks(audio.astype(np.float32), sample_rate_hz=RATE_HZ)[0].count == 1
+
+
+def test_how_sure_a_click_is() -> None:
+    """A spike as high as the sound can be nothing else; one of a tenth, or a step, may be a nail."""
+    for jolt, sure in ((np.array([0.5]), True), (np.array([0.05]), False)):
+        audio = _tone()
+        audio[30000 : 30000 + len(jolt), 0] += jolt
+        assert measure_clicks(audio, sample_rate_hz=RATE_HZ)[0].sure == (sure,)
+
+
 def test_clicks_across_the_borders_of_stretches() -> None:
     """Clicks are found wherever stretches end, not only in the middle of them."""
     audio = np.asarray(_tone()[:, :1].repeat(4, axis=0), np.float32)  # smooth: the tone has whole periods

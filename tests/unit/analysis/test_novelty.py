@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from render.analysis.clicks import measure_clicks
-from render.analysis.novelty import are_notes, measure_novelty
+from render.analysis.novelty import are_beginnings, measure_novelty
 
 RATE_HZ = 48000
 PITCHES_HZ = (110.0, 147.0, 196.0, 247.0, 330.0, 392.0)
@@ -29,7 +29,7 @@ def test_a_tone_in_every_band_is_all_new() -> None:
     """Six tones after one: six bands of which all is new, one of them but for the first tone."""
     before, after = _tones(220.0), _tones(300.0, 600.0, 1_200.0, 2_400.0, 4_800.0, 9_600.0, first=533)
     assert measure_novelty(before, after, sample_rate_hz=RATE_HZ)[0] > 0.8
-    assert measure_novelty(after[:, ::-1], before[:, ::-1], sample_rate_hz=RATE_HZ)[0] < 0.3
+    assert measure_novelty(after, before, sample_rate_hz=RATE_HZ)[0] < 0.3
 
 
 @given(seed=st.integers(0, 999), frames=st.integers(16, 2000), rate_hz=st.sampled_from((8000, 44100, 192000)))
@@ -44,18 +44,18 @@ def test_novelty_is_a_share(seed: int, frames: int, rate_hz: int) -> None:
 
 
 def test_few_steps_need_more() -> None:
-    """One step tells nothing, two tell if all is new; many tell if a little is."""
-    assert not are_notes(np.array([]))
-    assert not are_notes(np.array([1.0]))
-    assert are_notes(np.array([0.5, 0.6]))
-    assert not are_notes(np.full(4, 0.15))
-    assert not are_notes(np.array([0.01, 0.02, 0.03, 1.0]))
-    assert are_notes(np.full(100, 0.09))
-    assert not are_notes(np.full(1000, 0.04))
+    """One step tells nothing, three tell if all is new; many tell if a little is."""
+    assert not are_beginnings(np.array([]))
+    assert not are_beginnings(np.array([1.0]))
+    assert are_beginnings(np.array([0.5, 0.6, 0.7]))
+    assert not are_beginnings(np.full(4, 0.15))
+    assert not are_beginnings(np.array([0.01, 0.02, 0.03, 1.0]))
+    assert are_beginnings(np.full(100, 0.1))
+    assert not are_beginnings(np.full(1000, 0.04))
 
 
-def _played(*, hard: bool, backwards: bool = False, seed: int = 5) -> NDArray[np.float32]:
-    """Twelve seconds of notes that ring under each other; hard ones begin with a step, backwards they end with one."""
+def _played(*, hard: bool, seed: int = 5) -> NDArray[np.float32]:
+    """Twelve seconds of notes that ring under each other; hard ones begin with a step."""
     random, frames = np.random.default_rng(seed), 12 * RATE_HZ
     sound = 1e-4 * random.standard_normal(frames)
     for onset in np.arange(RATE_HZ // 2, frames - 2 * RATE_HZ, RATE_HZ // 4):
@@ -71,13 +71,12 @@ def _played(*, hard: bool, backwards: bool = False, seed: int = 5) -> NDArray[np
         if not hard:
             note *= np.minimum(1.0, t / 0.003)
         sound[onset : onset + len(note)] += 0.1 * random.uniform(0.4, 1.0) * note
-    return np.asarray((sound[::-1] if backwards else sound)[:, np.newaxis], np.float32)
+    return np.asarray(sound[:, np.newaxis], np.float32)
 
 
-@pytest.mark.parametrize("backwards", [False, True])
-def test_notes_that_begin_or_end_with_a_step_do_not_click(backwards: bool) -> None:
+def test_notes_that_begin_with_a_step_do_not_click() -> None:
     """Thirty-eight of them, each a step from one sample to the next; spikes among them are found."""
-    audio = _played(hard=True, backwards=backwards)
+    audio = _played(hard=True)
     assert measure_clicks(audio, sample_rate_hz=RATE_HZ)[0].count <= 1
     spikes = np.random.default_rng(3).integers(2 * RATE_HZ, 10 * RATE_HZ, 20)
     audio[spikes] += 0.2
