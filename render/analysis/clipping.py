@@ -242,8 +242,9 @@ def _highest_around(tops: Samples32) -> Samples32:
 
 def _middle_around(stretch: Stretch) -> Samples32:
     """Mean of the samples of each slot and `_REACH_SLOTS` to both sides, shape (channels, slots)."""
-    sums = np.pad(np.cumsum(stretch.sums, axis=-1), ((0, 0), (_REACH_SLOTS + 1, _REACH_SLOTS)), mode="edge")
-    sums[:, : _REACH_SLOTS + 1] = 0.0
+    sums = np.cumsum(stretch.sums, axis=-1)
+    before, after = np.zeros((len(sums), _REACH_SLOTS + 1)), np.repeat(sums[:, -1:], _REACH_SLOTS, axis=1)
+    sums = np.concatenate([before, sums, after], axis=1)
     width = 2 * _REACH_SLOTS + 1
     return np.asarray((sums[:, width:] - sums[:, :-width]) / (width * stretch.slot_frames), np.float32)
 

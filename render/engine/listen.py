@@ -15,7 +15,7 @@ from render.audio.array import AnySamples
 from render.audio.read import TakeReader
 from render.session.takes import Take
 
-BLOCK_FRAMES = 1 << 17
+BLOCK_FRAMES = 1 << 18
 OnFrames = Callable[[int], None]
 
 
