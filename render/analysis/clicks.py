@@ -84,7 +84,9 @@ class ClickGauge:
         self._around = max(4 * ORDER, round(AROUND_S * sample_rate_hz))
         self._longest = max(2, round(LONGEST_S * sample_rate_hz))
         self._found: list[list[_Found]] = [[] for _ in range(channels)]
-        self._novelty: list[list[float]] = [[] for _ in range(channels)]  # of steps
+        self._steps: list[list[tuple[float, float]]] = [
+            [] for _ in range(channels)
+        ]  # what is new, what is gone
         self._waiting: list[tuple[Counts, Counts, Reals]] = []  # channels, places, pieces
         self._squares = np.zeros(channels)
         self._frames = 0
@@ -119,8 +121,8 @@ class ClickGauge:
         channels, places, pieces = (np.concatenate(parts) for parts in zip(*self._waiting, strict=True))
         self._waiting.clear()
         jolts = judge_jolts(pieces, around=self._around, sample_rate_hz=self._rate_hz)
-        for one in np.flatnonzero(np.isfinite(jolts.novelty)):
-            self._novelty[channels[one]].append(float(jolts.novelty[one]))
+        for one in np.flatnonzero(np.isfinite(jolts.new)):
+            self._steps[channels[one]].append((float(jolts.new[one]), float(jolts.gone[one])))
         for one in np.flatnonzero(jolts.height > 0.0):
             place, found = int(places[one]), self._found[channels[one]]
             if not found or place - found[-1].place > self._longest:
@@ -131,12 +133,12 @@ class ClickGauge:
         """Clicks of every channel, as far as the take has been added."""
         if self._waiting:
             self._judge()
-        novelty = [np.array(of) for of in self._novelty]
+        steps = [np.array(of).reshape(-1, 2) for of in self._steps]
         # Notes begin on both channels, but on one of them fewer may be sharp: where there are many, together.
-        together = np.concatenate(novelty)
-        many = len(together) >= MANY_STEPS and are_beginnings(together)
+        together = np.concatenate(steps)
+        many = len(together) >= MANY_STEPS and are_beginnings(*together.T)
         return tuple(
-            self._sum_up(channel, notes=many or are_beginnings(own)) for channel, own in enumerate(novelty)
+            self._sum_up(channel, notes=many or are_beginnings(*own.T)) for channel, own in enumerate(steps)
         )
 
     def _sum_up(self, channel: int, *, notes: bool) -> Clicks:

@@ -68,7 +68,8 @@ BURST_BEND = 0.25
 """It bends (second difference) by this share of the local peak: a tone of that height does from 4 kHz up."""
 
 SURE_PEAK, SURE_STAND_OUT, SURE_NOVELTY = 0.5, 10.0, 0.1
-"""Nothing that is played: half as high as the local peak, so many times all else nearby, and nothing new after it."""
+"""Nothing that is played: half as high as the local peak, so many times all else nearby, and nothing new after it, nor
+anything gone."""
 
 FEW_BENDS = 50.0
 FEW_STAND_OUT = 4.0
@@ -137,14 +138,16 @@ class Jolts:
         A click, or it would be one were the sound after it not so much louder; and not a spike.
     sure : bool
         Of each click, whether one by itself can be nothing but a click.
-    novelty : float64
-        Of the sound after each step; NaN for others, and where a gap begins or ends.
+    new, gone : float64
+        What is new after each step and what is gone (`measure_novelty`); NaN for others, and where a gap begins or
+        ends.
     """
 
     height: Reals
     step: Flags
     sure: Flags
-    novelty: Reals
+    new: Reals
+    gone: Reals
 
 
 def judge_jolts(pieces: Reals, *, around: int, sample_rate_hz: float) -> Jolts:
@@ -159,9 +162,9 @@ def judge_jolts(pieces: Reals, *, around: int, sample_rate_hz: float) -> Jolts:
     sample_rate_hz : float
     """
     first, last = ORDER + around, pieces.shape[1] - around
-    novelty = np.full(len(pieces), np.nan)
+    new, gone = np.full((2, len(pieces)), np.nan)
     step, sure = np.zeros((2, len(pieces)), np.bool_)
-    jolts = Jolts(np.zeros(len(pieces)), step, sure, novelty)
+    jolts = Jolts(np.zeros(len(pieces)), step, sure, new, gone)
     sharpness = measure_sharpness(pieces[:, first : first + 2 * GUARD])
     local_peak = np.maximum(np.abs(pieces[:, :first]).max(-1), np.abs(pieces[:, last:]).max(-1))
     some = np.flatnonzero(
@@ -195,8 +198,10 @@ def judge_jolts(pieces: Reals, *, around: int, sample_rate_hz: float) -> Jolts:
         return jolts
     before = before[:, ORDER:]
     note = step & (change < GAP_CHANGE) & (measure_change(after[:, ::-1], before[:, ::-1]) < GAP_CHANGE)
-    novelty[some[note]] = measure_novelty(before[note], after[note], sample_rate_hz=sample_rate_hz)
-    jolts.sure[some] |= high_enough & (novelty[some] < SURE_NOVELTY)
+    before, after = before[note], after[note]
+    new[some[note]] = measure_novelty(before, after, sample_rate_hz=sample_rate_hz)
+    gone[some[note]] = measure_novelty(after[:, ::-1], before[:, ::-1], sample_rate_hz=sample_rate_hz)
+    jolts.sure[some] |= high_enough & (np.maximum(new, gone)[some] < SURE_NOVELTY)
     return jolts
 
 

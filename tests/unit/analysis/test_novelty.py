@@ -44,14 +44,15 @@ def test_novelty_is_a_share(seed: int, frames: int, rate_hz: int) -> None:
 
 
 def test_few_steps_need_more() -> None:
-    """One step tells nothing, three tell if all is new; many tell if a little is."""
-    assert not are_beginnings(np.array([]))
-    assert not are_beginnings(np.array([1.0]))
-    assert are_beginnings(np.array([0.5, 0.6, 0.7]))
-    assert not are_beginnings(np.full(4, 0.15))
-    assert not are_beginnings(np.array([0.01, 0.02, 0.03, 1.0]))
-    assert are_beginnings(np.full(100, 0.1))
-    assert not are_beginnings(np.full(1000, 0.04))
+    """One step tells nothing, three tell if all is new; many tell if a little is, and more than is gone."""
+    none = np.zeros(0)
+    assert not are_beginnings(none, none)
+    assert not are_beginnings(np.array([1.0]), np.array([0.0]))
+    assert are_beginnings(np.array([0.5, 0.6, 0.7]), np.zeros(3))
+    assert not are_beginnings(np.full(4, 0.15), np.zeros(4))
+    assert not are_beginnings(np.array([0.01, 0.02, 0.03, 1.0]), np.zeros(4))
+    assert are_beginnings(np.full(100, 0.1), np.full(100, 0.02))
+    assert not are_beginnings(np.full(100, 0.3), np.full(100, 0.28))
 
 
 def _played(*, hard: bool, seed: int = 5) -> NDArray[np.float32]:
