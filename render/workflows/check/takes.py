@@ -14,20 +14,15 @@ from render.engine.meet import RELIABLE_S
 from render.errors import TakeError
 from render.units import clock, db_from_gain
 from render.workflows.check.findings import Finding, decibels, percent
+from render.workflows.check.slipping import find_drift
 from render.workflows.check.sources import COARSE, SOFT_DBTP
 
 LOW_RATE_HZ = 32_000
 TOO_SHORT_S = 0.4
 """Loudness is measured over so much; a note has not even begun to die away."""
 
-GREAT_DRIFT_MS = 1.0
-"""Sources that slide past each other by more than this in a take are heard to smear at its beginning or its end."""
-
 ROOM_BEFORE_S, ROOM_AFTER_S = 0.1, 0.5
 """Kept around the playing where talk is left out: pauses are longer."""
-
-JUMP_NEAR_S = 4.0
-"""A delay is followed in stretches of some seconds; a click within this of a jump is the place itself."""
 
 NOTHING_LEFT_DB = -60.0
 """What two tracks have beside a gain is softer than any source's own noise."""
@@ -76,7 +71,7 @@ def findings_of_take(
             found += [
                 *(_exchanged(role, names) if exchanged else ()),
                 *_polarity(inspection, names),
-                *_drift(inspection, names),
+                *find_drift(inspection, names),
                 *_boom(inspection, channels, source=0 if exchanged else 1),
             ]
     return [*found, *_cut_off(inspection), *_talk(inspection, channels)]
@@ -251,60 +246,6 @@ def _polarity(inspection: Inspection, names: tuple[str, str]) -> list[Finding]:
             figures={"sureness": round(alignment.polarity_sureness, 2)},
         )
     ]
-
-
-def _drift(inspection: Inspection, names: tuple[str, str]) -> list[Finding]:
-    steadiness = inspection.alignment.steadiness
-    found = []
-    if steadiness.drifting and steadiness.drift_ppm is not None:
-        moved_ms = abs(steadiness.drift_ppm) * 1e-3 * inspection.duration_s
-        later = "later" if steadiness.drift_ppm > 0.0 else "earlier"
-        found.append(
-            Finding(
-                "drift",
-                "fault" if moved_ms > GREAT_DRIFT_MS else "warning",
-                f"{names[1]} gets {later} against {names[0]}, by {abs(steadiness.drift_ppm):.1f} parts per million, "
-                f"{moved_ms:.2f} ms over the take: two recorders that do not run alike",
-                "record both sources on one recorder, or on two that share a clock",
-                figures={
-                    "drift_ppm": round(steadiness.drift_ppm, 2),
-                    "drift_uncertainty_ppm": None
-                    if steadiness.drift_uncertainty_ppm is None
-                    else round(steadiness.drift_uncertainty_ppm, 2),
-                    "moved_ms": round(moved_ms, 3),
-                },
-                case="clocks",
-            )
-        )
-    if steadiness.jump_s is not None and steadiness.jump_at_s is not None:
-        heard_s = _heard_near(inspection, steadiness.jump_at_s)
-        place_s = steadiness.jump_at_s if heard_s is None else heard_s
-        where = f"{'near' if heard_s is None else 'at'} {clock(place_s)}"
-        found.append(
-            Finding(
-                "drift",
-                "fault",
-                f"{names[1]} jumps against {names[0]} by {1000 * steadiness.jump_s:+.2f} ms {where}: "
-                "one of the two tracks has lost a piece",
-                "use another take, or cut this one in two there",
-                figures={"jump_ms": round(1000 * steadiness.jump_s, 3)},
-                places_s=(round(place_s, 3),),
-                case="jump",
-            )
-        )
-    return found
-
-
-def _heard_near(inspection: Inspection, jump_at_s: float) -> float | None:
-    """The loudest click near a jump of the delay: where the piece is missing."""
-    rate_hz = inspection.info.sample_rate_hz
-    near = [
-        (height, place / rate_hz)
-        for source in inspection.sources
-        for place, height in zip(source.clicks.places, source.clicks.heights, strict=True)
-        if abs(place / rate_hz - jump_at_s) <= JUMP_NEAR_S
-    ]
-    return max(near)[1] if near else None
 
 
 def _boom(inspection: Inspection, channels: tuple[int, int], *, source: int) -> list[Finding]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -10,10 +11,13 @@ import pytest
 import soundfile
 from numpy.typing import NDArray
 
+from render.analysis.clicks import Clicks
+from render.analysis.ends import Part
 from render.cli.render import instant
 from render.engine.inspect import inspect_take
 from render.session.takes import Take
 from render.workflows.check.findings import Finding
+from render.workflows.check.slipping import find_drift
 from render.workflows.check.takes import findings_of_take
 from tests.helpers.rehearsal import hiss, strings, talk, two_sources
 
@@ -45,6 +49,25 @@ def test_a_lost_piece_is_told_where_it_clicks(tmp_path: Path) -> None:
     assert jump.figures["jump_ms"] == pytest.approx(-10.0, abs=0.1)
     assert jump.places_s[0] == pytest.approx(17.3, abs=0.002)
     assert "at 0:17.3" in jump.text
+
+
+@pytest.mark.parametrize(
+    ("near", "heard", "told"), [(9.0, False, False), (9.0, True, True), (20.0, False, True)]
+)
+def test_a_voice_is_no_lost_piece(near: float, heard: bool, told: bool, tmp_path: Path) -> None:
+    """A jump near talk that nobody hears is the voice, which comes from elsewhere; one that clicks is a lost piece."""
+    path = tmp_path / "take.wav"
+    soundfile.write(path, _played(30.0), RATE_HZ, subtype="PCM_24")
+    take = inspect_take(Take((path,), "take"), channels=(1, 2))
+    steadiness = replace(take.alignment.steadiness, jump_s=2e-4, jump_at_s=near)
+    click = Clicks(1, 0.1, (round(near * RATE_HZ),), (0.1,), (True,)) if heard else take.sources[0].clicks
+    take = replace(
+        take,
+        alignment=replace(take.alignment, steadiness=steadiness),
+        sources=(replace(take.sources[0], clicks=click), take.sources[1]),
+        ends=replace(take.ends, parts=(Part("talk", 0.1, 5.0, 1.0, 1),)),
+    )
+    assert bool(find_drift(take, ("pickup", "mic"))) is told
 
 
 def test_the_passage_without_talk_keeps_the_first_attack(tmp_path: Path) -> None:
