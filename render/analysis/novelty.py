@@ -30,7 +30,7 @@ FADE = 1 / 8
 """Share of the sound over which its window rises, next to the jolt; from there it falls to its far end."""
 
 MOST = 0.4
-LEAST_MEAN, LEAST_SPREAD = 0.04, 0.32
+LEAST_MEAN, LEAST_SPREAD = 0.04, 0.28
 """Steps are beginnings of notes where what is new after them, less what is gone, each no more than `MOST`, is in the
 mean above the first figure and the second over the root of their number. Put anywhere into recorded notes (800 steps
 and lost buffers) it is -0.08 to 0.05; where notes begin with a step, 0.1 to 0.3, the least where 15 strings ring under

@@ -49,7 +49,7 @@ def test_few_steps_need_more() -> None:
     assert not are_beginnings(none, none)
     assert not are_beginnings(np.array([1.0]), np.array([0.0]))
     assert are_beginnings(np.array([0.5, 0.6, 0.7]), np.zeros(3))
-    assert not are_beginnings(np.full(4, 0.15), np.zeros(4))
+    assert not are_beginnings(np.full(4, 0.15), np.full(4, 0.01))
     assert not are_beginnings(np.array([0.01, 0.02, 0.03, 1.0]), np.zeros(4))
     assert are_beginnings(np.full(100, 0.1), np.full(100, 0.02))
     assert not are_beginnings(np.full(100, 0.3), np.full(100, 0.28))
