@@ -49,7 +49,7 @@ def test_few_steps_need_more() -> None:
     assert not are_beginnings(none, none)
     assert not are_beginnings(np.array([1.0]), np.array([0.0]))
     assert are_beginnings(np.array([0.5, 0.6, 0.7]), np.zeros(3))
-    assert not are_beginnings(np.full(4, 0.15), np.full(4, 0.01))
+    assert not are_beginnings(np.full(4, 0.15), np.zeros(4))
     assert not are_beginnings(np.array([0.01, 0.02, 0.03, 1.0]), np.zeros(4))
     assert are_beginnings(np.full(100, 0.1), np.full(100, 0.02))
     assert not are_beginnings(np.full(100, 0.3), np.full(100, 0.28))
@@ -83,6 +83,16 @@ def test_notes_that_begin_with_a_step_do_not_click() -> None:
     audio[spikes] += 0.2
     places = measure_clicks(audio, sample_rate_hz=RATE_HZ)[0].places
     assert sum(min(abs(place - found) for found in places) <= 2 for place in spikes) >= 16
+
+
+def test_the_two_channels_tell_together() -> None:
+    """Four steps on one channel tell nothing; beside all the beginnings on the other they are beginnings as well."""
+    hard, soft = _played(hard=True), _played(hard=False, seed=6)
+    for place in (100_000, 200_321, 300_111, 400_777):
+        soft[place : place + 2000, 0] += (0.1 * np.exp(-np.arange(2000) / 400.0)).astype(np.float32)
+    assert measure_clicks(soft, sample_rate_hz=RATE_HZ)[0].count == 4
+    both = measure_clicks(np.concatenate([hard, soft], axis=1), sample_rate_hz=RATE_HZ)
+    assert [one.count for one in both] == [0, 0]
 
 
 @pytest.mark.parametrize("steps", [2, 5, 20])
