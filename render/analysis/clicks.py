@@ -28,6 +28,9 @@ ten times the RMS of white noise has seven."""
 LONGEST_S = 0.0012
 """A click is over by then."""
 
+LONGEST_PULSE, OTHER_EDGE = 12, 0.5
+"""A bend that is this share of the sharpest, and up to so many frames before it, is where a flat pulse begins."""
+
 INSIDE_FRACTION = 0.02
 """And at the end of the take: not lower than this share of its RMS (-34 dB). Lower ones are not heard."""
 
@@ -84,9 +87,9 @@ class ClickGauge:
         self._around = max(4 * ORDER, round(AROUND_S * sample_rate_hz))
         self._longest = max(2, round(LONGEST_S * sample_rate_hz))
         self._found: list[list[_Found]] = [[] for _ in range(channels)]
-        self._steps: list[list[tuple[float, float]]] = [
+        self._steps: list[list[tuple[float, float, float]]] = [
             [] for _ in range(channels)
-        ]  # what is new, what is gone
+        ]  # what is new, what is gone, how much louder it is
         self._waiting: list[tuple[Counts, Counts, Reals]] = []  # channels, places, pieces
         self._squares = np.zeros(channels)
         self._frames = 0
@@ -103,9 +106,10 @@ class ClickGauge:
     def _look(self, stretch: Stretch, channels: Counts, slots: Counts) -> None:
         """Cut out what is around the sharpest bend of each of some slots, to be judged many at a time."""
         sound = stretch.sound
-        within = slots[:, np.newaxis] * stretch.slot_frames + np.arange(-4, stretch.slot_frames)
+        from_begin = np.arange(-LONGEST_PULSE - 4, stretch.slot_frames)
+        within = slots[:, np.newaxis] * stretch.slot_frames + from_begin
         bends = np.abs(np.diff(sound[channels[:, np.newaxis], within], n=4))
-        at = slots * stretch.slot_frames + bends.argmax(-1) - 2
+        at = slots * stretch.slot_frames + _first_edges(bends) - LONGEST_PULSE - 2
         before = self._around + GUARD + ORDER
         beyond = self._longest + GUARD + self._around
         inside = (at - before >= stretch.begin) & (at + beyond <= stretch.end)
@@ -122,7 +126,8 @@ class ClickGauge:
         self._waiting.clear()
         jolts = judge_jolts(pieces, around=self._around, sample_rate_hz=self._rate_hz)
         for one in np.flatnonzero(np.isfinite(jolts.new)):
-            self._steps[channels[one]].append((float(jolts.new[one]), float(jolts.gone[one])))
+            step = float(jolts.new[one]), float(jolts.gone[one]), float(jolts.rise[one])
+            self._steps[channels[one]].append(step)
         for one in np.flatnonzero(jolts.height > 0.0):
             place, found = int(places[one]), self._found[channels[one]]
             if not found or place - found[-1].place > self._longest:
@@ -133,7 +138,7 @@ class ClickGauge:
         """Clicks of every channel, as far as the take has been added."""
         if self._waiting:
             self._judge()
-        steps = [np.array(of).reshape(-1, 2) for of in self._steps]
+        steps = [np.array(of).reshape(-1, 3) for of in self._steps]
         # Notes begin on both channels, but on one of them fewer may be sharp: where there are many, together.
         together = np.concatenate(steps)
         many = len(together) >= MANY_STEPS and are_beginnings(*together.T)
@@ -151,6 +156,16 @@ class ClickGauge:
             heights=tuple(one.height for one in found[:MOST_PLACES]),
             sure=tuple(one.sure for one in found[:MOST_PLACES]),
         )
+
+
+def _first_edges(bends: Samples32) -> Counts:
+    """Places in rows of bends of the sharpest, past `LONGEST_PULSE`, or of the other edge of a pulse before it."""
+    edges = LONGEST_PULSE + bends[:, LONGEST_PULSE:].argmax(-1)
+    rows = np.arange(len(bends))
+    earlier = edges[:, np.newaxis] + np.arange(-LONGEST_PULSE, -GUARD + 2)
+    before = bends[rows[:, np.newaxis], earlier]
+    sharp = before.max(-1) > OTHER_EDGE * bends[rows, edges]
+    return np.asarray(np.where(sharp, earlier[rows, before.argmax(-1)], edges), np.int64)
 
 
 def candidate_slots(stretch: Stretch) -> tuple[Counts, Counts]:

@@ -28,7 +28,7 @@ CLICK_SIGMA = 6.8
 """A click: so many times the RMS of what the model leaves unexplained. Gaussian noise gets there once in 10**11
 samples, 500 hours."""
 
-STAND_OUT = 3.2
+STAND_OUT = 2.6
 """And so many times the third largest of it anywhere else nearby: playing has more than one peak. Of 7000 clicks put
 into recordings at the edge of being heard, two in a hundred have less."""
 
@@ -54,10 +54,30 @@ all around: within a burst that dies away nothing is."""
 PULSE_SHARPNESS = 2.2
 """And need not be as sharp, if it does not grow as a bend does: samples that go up and down at random have 2 to 60."""
 
+WRONG_FRAMES, WRONG_COARSE = 12, 2
+WRONG_STAND_OUT, WRONG_SPARSE, WRONG_CHANGE = 12.0, 80.0, 3.0
+WRONG_SHARPNESS, WRONG_GROWTH = 1.6, 2.0
+"""Samples that are wrong: at least two of a dozen follow from neither side by a sixth of the height, they stand far
+out, and all else of their millisecond is quiet. Then neither their shape nor what the sound does after them matters,
+but for the roundest bends, which grow: of 6 h of clean takes one has so much; of tones that begin with a bend, nine."""
+
+SOFTER_STAND_OUT, SOFTER_SPARSE, SOFTER_CHANGE = 5.5, 30.0, 1.3
+SOFTER_COARSE, TWO_STAND_OUT = 3, 7.0
+"""Less will do where the sound goes on as it was (2.3 dB) and three follow from neither; or two, with a little more."""
+
+SQUARE_STAND_OUT, SQUARE_CHANGE = 7.0, 8.0
+"""Where it does not grow, and has edges as sharp as a step has, by this, though a note begin soon after (18 dB)."""
+
+LOW_STAND_OUT, LOW_SPARSE, LOW_SHARPNESS = 3.5, 20.0, 5.0
+"""Least of all, where it does not grow, is sharper than a bend, and the sound goes on as it was."""
+
 CUT_SIGMA, CUT_STAND_OUT, CUT_FRAMES = 10.0, 4.5, 2
 CUT_GROWTH, CUT_CHANGE = 2.0, 20.0
 """A cut: hardly a sample that does not follow from one side or the other. So begins no sound that is played, however
 much louder it is (26 dB) than what was before; notes that are synthesised begin so, but they grow."""
+
+LOUD_CUT_SIGMA, LOUD_CUT_STAND_OUT, LOUD_CUT_CHANGE = 30.0, 15.0, 60.0
+"""Or 36 dB, as where a piece is lost up to the attack of a note, if it stands out by this."""
 
 BURST_STAND_OUT, BURST_SIGMA, BURST_SPARSE, BURST_FRAMES = 20.0, 40.0, 30.0, 40
 BURST_PEAK, BURST_CHANGE = 0.5, 1.3
@@ -72,7 +92,7 @@ SURE_PEAK, SURE_STAND_OUT, SURE_NOVELTY = 0.5, 10.0, 0.1
 anything gone."""
 
 FEW_BENDS = 50.0
-FEW_STAND_OUT = 4.0
+FEW_STAND_OUT = 3.0
 """Where the bend of the click is so many times the median of those nearby, it is so many times the fifth of them (a
 step, with which a click may end, has four): of 900 clicks put into strings one was not."""
 
@@ -141,6 +161,8 @@ class Jolts:
     new, gone : float64
         What is new after each step and what is gone (`measure_novelty`); NaN for others, and where a gap begins or
         ends.
+    rise : float64
+        How much louder the sound is after these: logarithm to base two of the amplitudes' ratio.
     """
 
     height: Reals
@@ -148,6 +170,7 @@ class Jolts:
     sure: Flags
     new: Reals
     gone: Reals
+    rise: Reals
 
 
 def judge_jolts(pieces: Reals, *, around: int, sample_rate_hz: float) -> Jolts:
@@ -162,9 +185,9 @@ def judge_jolts(pieces: Reals, *, around: int, sample_rate_hz: float) -> Jolts:
     sample_rate_hz : float
     """
     first, last = ORDER + around, pieces.shape[1] - around
-    new, gone = np.full((2, len(pieces)), np.nan)
+    new, gone, rise = np.full((3, len(pieces)), np.nan)
     step, sure = np.zeros((2, len(pieces)), np.bool_)
-    jolts = Jolts(np.zeros(len(pieces)), step, sure, new, gone)
+    jolts = Jolts(np.zeros(len(pieces)), step, sure, new, gone, rise)
     sharpness = measure_sharpness(pieces[:, first : first + 2 * GUARD])
     local_peak = np.maximum(np.abs(pieces[:, :first]).max(-1), np.abs(pieces[:, last:]).max(-1))
     some = np.flatnonzero(
@@ -183,21 +206,21 @@ def judge_jolts(pieces: Reals, *, around: int, sample_rate_hz: float) -> Jolts:
     growth = measure_growth(around_it, models, around=around)
     high = left.height > _least_height(around_it, left, around)
     told = _tells_click(left, sharpness, change, growth)
-    bounds = (sharpness >= SPIKE_SHARPNESS, sharpness >= SHARPNESS, sharpness >= PULSE_SHARPNESS)
-    told &= change <= np.select(bounds, (math.inf, CUT_CHANGE, BEND_CHANGE), -1.0)
     told = high & (told | _tells_burst(left, local_peak, change))
     jolts.height[some[told]] = left.height[told]
     # As told, were the sound no louder after it: so begin notes, and among them are those told.
     high_enough = told & (left.height > SURE_PEAK * local_peak) & (_stands_out(left) > SURE_STAND_OUT)
     no_change = np.zeros_like(change)
-    step = _tells_click(left, sharpness, no_change, growth) & (sharpness >= PULSE_SHARPNESS)
+    step = _tells_click(left, sharpness, no_change, growth)
     step = high & (step | _tells_burst(left, local_peak, no_change)) & (growth >= SPIKE_GROWTH)
     jolts.step[some] = step
     jolts.sure[some] = high_enough & ~step
     if not step.any():
         return jolts
     before = before[:, ORDER:]
-    note = step & (change < GAP_CHANGE) & (measure_change(after[:, ::-1], before[:, ::-1]) < GAP_CHANGE)
+    softer = measure_change(after[:, ::-1], before[:, ::-1])
+    note = step & (change < GAP_CHANGE) & (softer < GAP_CHANGE)
+    rise[some[note]] = np.log2(np.maximum(change[note], 1e-30) / np.maximum(softer[note], 1e-30))
     before, after = before[note], after[note]
     new[some[note]] = measure_novelty(before, after, sample_rate_hz=sample_rate_hz)
     gone[some[note]] = measure_novelty(after[:, ::-1], before[:, ::-1], sample_rate_hz=sample_rate_hz)
@@ -224,12 +247,31 @@ def _tells_click(left: Unexplained, sharpness: Reals, change: Reals, growth: Rea
     )
     few &= change <= _most_change(sharpness, growth)
     few &= (sparse > SPARSE_SIGMA) | (left.height > FAR_SIGMA * np.maximum(left.just, left.soon))
-    pulse = short & (left.coarse_frames >= 2) & (sharp | (growth < BEND_GROWTH)) & (change <= BEND_CHANGE)
+    pulse = short & (left.coarse_frames >= 2) & (change <= BEND_CHANGE)
+    pulse &= sharp | ((growth < BEND_GROWTH) & (sharpness >= PULSE_SHARPNESS))
     pulse &= (sigma > PULSE_SIGMA) & (stands_out > PULSE_STAND_OUT)
     pulse &= (sparse > PULSE_SPARSE) | (left.span <= MOST_FRAMES)
-    cut = (left.frames <= CUT_FRAMES) & (left.coarse_span <= CUT_FRAMES) & (sharpness >= SHARPNESS)
-    cut &= (sigma > CUT_SIGMA) & (stands_out > CUT_STAND_OUT) & (growth < CUT_GROWTH) & (change <= CUT_CHANGE)
-    return np.asarray(few | pulse | cut, np.bool_)
+    cut = sharp & (left.frames <= CUT_FRAMES) & (left.coarse_span <= CUT_FRAMES) & (growth < CUT_GROWTH)
+    loud = (sigma > LOUD_CUT_SIGMA) & (stands_out > LOUD_CUT_STAND_OUT) & (change <= LOUD_CUT_CHANGE)
+    cut &= loud | ((sigma > CUT_SIGMA) & (stands_out > CUT_STAND_OUT) & (change <= CUT_CHANGE))
+    return np.asarray(few | pulse | cut | _tells_wrong(left, sharpness, change, growth), np.bool_)
+
+
+def _tells_wrong(left: Unexplained, sharpness: Reals, change: Reals, growth: Reals) -> Flags:
+    """Whether what is left is as that of a dozen samples of which some follow from nothing."""
+    stands_out = _stands_out(left)
+    sparse = left.height / np.maximum(left.quarter, 1e-30)
+    held = growth < WRONG_GROWTH
+    wrong = (left.frames <= WRONG_FRAMES) & (left.span <= WRONG_FRAMES) & (left.coarse_frames >= WRONG_COARSE)
+    wrong &= held | (sharpness >= WRONG_SHARPNESS)
+    three = left.coarse_frames >= SOFTER_COARSE
+    far = (stands_out > WRONG_STAND_OUT) & (change <= WRONG_CHANGE)
+    far |= (stands_out > SQUARE_STAND_OUT) & (change <= SQUARE_CHANGE) & held & (sharpness >= SHARPNESS)
+    softer = (stands_out > np.where(three, SOFTER_STAND_OUT, TWO_STAND_OUT)) & (change <= SOFTER_CHANGE)
+    wrong &= (far & (sparse > WRONG_SPARSE)) | (softer & (sparse > SOFTER_SPARSE))
+    low = three & (left.frames <= WRONG_FRAMES) & (left.coarse_span <= WRONG_FRAMES) & held
+    low &= (stands_out > LOW_STAND_OUT) & (sparse > LOW_SPARSE) & (change <= SOFTER_CHANGE)
+    return np.asarray(wrong | (low & (sharpness >= LOW_SHARPNESS)), np.bool_)
 
 
 def _stands_out(left: Unexplained) -> Reals:

@@ -5,7 +5,7 @@ import pytest
 from numpy.typing import NDArray
 
 from render.analysis.clicks import measure_clicks
-from tests.helpers.hard_sounds import CLEAN, clean_sound, few_bits
+from tests.helpers.hard_sounds import CLEAN, clean_sound, few_bits, played
 from tests.helpers.signals import noise, sine
 
 RATE_HZ = 48000
@@ -154,6 +154,59 @@ def test_a_cut_into_louder_sound() -> None:
     found = measure_clicks(joined, sample_rate_hz=RATE_HZ)[0]
     assert found.count == 1
     assert abs(found.places[0] - 20000) <= 2
+
+
+def test_a_cut_into_much_louder_sound() -> None:
+    """And by 30 dB."""
+    audio = _tone() * np.where(np.arange(RATE_HZ) < 20100, 0.03, 1.0)[:, np.newaxis]
+    audio += noise(RATE_HZ, rms=1e-5)
+    joined = np.concatenate([audio[:20000], audio[20150:]])
+    found = measure_clicks(joined, sample_rate_hz=RATE_HZ)[0]
+    assert found.count == 1
+    assert abs(found.places[0] - 20000) <= 2
+
+
+@pytest.mark.parametrize("frames", [9, 10, 11])
+def test_flat_pulses_with_two_edges(frames: int) -> None:
+    """Flat pulses as long as their edges are apart are found where they begin, 97 of 100, in sound of strings."""
+    random = np.random.default_rng(frames)
+    put = found = 0
+    for kind in ("scene", "harmonics"):
+        for seed in range(5):
+            audio, rate = played(kind, seed)
+            audio, places = audio.copy(), []
+            for at_s in np.arange(0.5, 7.0, 0.35):
+                first, channel = round(float(at_s + random.uniform(0.0, 0.1)) * rate), int(random.integers(2))
+                around = audio[first - 480 : first + 480, channel]
+                if np.sqrt(np.mean(around**2)) < 0.005:
+                    continue
+                audio[first : first + frames, channel] += (
+                    0.25 * np.abs(around).max() * random.choice((-1.0, 1.0))
+                )
+                places.append((first, channel))
+            clicks = measure_clicks(audio, sample_rate_hz=rate)
+            put += len(places)
+            found += sum(
+                any(abs(place - first) <= 4 for place in clicks[channel].places) for first, channel in places
+            )
+    assert put > 150
+    assert found >= 0.97 * put
+
+
+@pytest.mark.parametrize("rise", [1.6, 2.5])
+def test_jumping_samples_where_sound_grows(rise: float) -> None:
+    """Some samples that jump, as the sound becomes louder by 4 or 8 dB, are a click all the same."""
+    random = np.random.default_rng(3)
+    found = 0
+    for _ in range(40):
+        audio = _tone() * np.where(np.arange(RATE_HZ) < 20100, 1.0 / rise, 1.0)[:, np.newaxis]
+        audio += noise(RATE_HZ, rms=1e-4)
+        frames = int(random.integers(3, 11))
+        jumps = random.uniform(0.5, 1.0, frames) * random.choice((-1, 1), frames)
+        audio[20100 : 20100 + frames, 0] += 0.08 * jumps
+        places = measure_clicks(audio, sample_rate_hz=RATE_HZ)[0].places
+        found += any(abs(place - 20100) <= 20 for place in places)
+    assert found >= 38
 
 
 def test_jumping_samples() -> None:

@@ -46,13 +46,35 @@ def test_novelty_is_a_share(seed: int, frames: int, rate_hz: int) -> None:
 def test_few_steps_need_more() -> None:
     """One step tells nothing, three tell if all is new; many tell if a little is, and more than is gone."""
     none = np.zeros(0)
-    assert not are_beginnings(none, none)
-    assert not are_beginnings(np.array([1.0]), np.array([0.0]))
-    assert are_beginnings(np.array([0.5, 0.6, 0.7]), np.zeros(3))
-    assert not are_beginnings(np.full(4, 0.15), np.zeros(4))
-    assert not are_beginnings(np.array([0.01, 0.02, 0.03, 1.0]), np.zeros(4))
-    assert are_beginnings(np.full(100, 0.1), np.full(100, 0.02))
-    assert not are_beginnings(np.full(100, 0.3), np.full(100, 0.28))
+    assert not are_beginnings(none, none, none)
+    assert not are_beginnings(np.array([1.0]), np.array([0.0]), np.array([1.0]))
+    assert are_beginnings(np.array([0.5, 0.6, 0.7]), np.zeros(3), np.array([0.3, 0.5, 0.5]))
+    assert not are_beginnings(np.full(4, 0.15), np.zeros(4), np.zeros(4))
+    assert not are_beginnings(np.array([0.01, 0.02, 0.03, 1.0]), np.zeros(4), np.zeros(4))
+    assert are_beginnings(np.full(100, 0.15), np.full(100, 0.02), np.zeros(100))
+    assert not are_beginnings(np.full(100, 0.3), np.full(100, 0.28), np.zeros(100))
+
+
+def test_louder_after_every_step_are_beginnings() -> None:
+    """Chords struck again and again bring no new tone, but are louder each time; softer ones take that back."""
+    none = np.zeros(40)
+    assert are_beginnings(none, none, np.full(40, 0.45))
+    assert not are_beginnings(none, none, np.tile([0.45, -0.45], 20))
+    assert not are_beginnings(none, none, np.r_[np.full(2, 50.0), np.zeros(38)])
+    assert not are_beginnings(none, np.full(40, 0.2), np.full(40, 0.45))
+
+
+@pytest.mark.parametrize("partials", [6, 12])
+def test_chords_struck_again_do_not_click(partials: int) -> None:
+    """One chord, struck each quarter of a second from one sample to the next while it rings, is played."""
+    random, frames = np.random.default_rng(partials), 15 * RATE_HZ
+    sound = 1e-4 * random.standard_normal(frames)
+    t = np.arange(2 * RATE_HZ) / RATE_HZ
+    tones = [np.cos(2 * np.pi * k * hz * t) / k**1.5 for hz in PITCHES_HZ[:4] for k in range(1, partials + 1)]
+    chord = np.sum(tones, axis=0) * np.exp(-1.5 * t) * np.minimum(1.0, (2.0 - t) / 0.05)
+    for onset in np.arange(RATE_HZ // 2, frames - 2 * RATE_HZ, RATE_HZ // 4) + random.integers(0, 999, 50):
+        sound[onset : onset + len(t)] += 0.02 * random.uniform(0.5, 1.0) * chord
+    assert measure_clicks(sound[:, np.newaxis], sample_rate_hz=RATE_HZ)[0].count <= 1
 
 
 def _played(*, hard: bool, seed: int = 5) -> NDArray[np.float32]:
