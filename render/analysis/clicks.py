@@ -34,8 +34,8 @@ LONGEST_PULSE, OTHER_EDGE = 12, 0.5
 INSIDE_FRACTION = 0.02
 """And at the end of the take: not lower than this share of its RMS (-34 dB). Lower ones are not heard."""
 
-WARNING_COUNT = 2
-"""Suggested: a single one may be a nail or the ground; two are a cable. Both figures are ours."""
+WARNING_COUNT = 3
+"""Suggested: one or two that are not sure may be nails; three are a cable. Both figures are ours."""
 
 MANY_STEPS = 20
 """So many steps of both channels together tell what is a note; fewer each channel by itself."""
@@ -87,9 +87,9 @@ class ClickGauge:
         self._around = max(4 * ORDER, round(AROUND_S * sample_rate_hz))
         self._longest = max(2, round(LONGEST_S * sample_rate_hz))
         self._found: list[list[_Found]] = [[] for _ in range(channels)]
-        self._steps: list[list[tuple[float, float, float]]] = [
+        self._steps: list[list[float]] = [
             [] for _ in range(channels)
-        ]  # what is new, what is gone, how much louder it is
+        ]  # how they look like beginnings of notes
         self._waiting: list[tuple[Counts, Counts, Reals]] = []  # channels, places, pieces
         self._squares = np.zeros(channels)
         self._frames = 0
@@ -125,9 +125,8 @@ class ClickGauge:
         channels, places, pieces = (np.concatenate(parts) for parts in zip(*self._waiting, strict=True))
         self._waiting.clear()
         jolts = judge_jolts(pieces, around=self._around, sample_rate_hz=self._rate_hz)
-        for one in np.flatnonzero(np.isfinite(jolts.new)):
-            step = float(jolts.new[one]), float(jolts.gone[one]), float(jolts.rise[one])
-            self._steps[channels[one]].append(step)
+        for one in np.flatnonzero(np.isfinite(jolts.beginning)):
+            self._steps[channels[one]].append(float(jolts.beginning[one]))
         for one in np.flatnonzero(jolts.height > 0.0):
             place, found = int(places[one]), self._found[channels[one]]
             if not found or place - found[-1].place > self._longest:
@@ -138,12 +137,12 @@ class ClickGauge:
         """Clicks of every channel, as far as the take has been added."""
         if self._waiting:
             self._judge()
-        steps = [np.array(of).reshape(-1, 3) for of in self._steps]
+        steps = [np.array(of) for of in self._steps]
         # Notes begin on both channels, but on one of them fewer may be sharp: where there are many, together.
         together = np.concatenate(steps)
-        many = len(together) >= MANY_STEPS and are_beginnings(*together.T)
+        many = len(together) >= MANY_STEPS and are_beginnings(together)
         return tuple(
-            self._sum_up(channel, notes=many or are_beginnings(*own.T)) for channel, own in enumerate(steps)
+            self._sum_up(channel, notes=many or are_beginnings(own)) for channel, own in enumerate(steps)
         )
 
     def _sum_up(self, channel: int, *, notes: bool) -> Clicks:

