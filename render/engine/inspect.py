@@ -16,6 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from render.analysis.absence import Absence, find_absences
 from render.analysis.bands import BandGauge, Bands
 from render.analysis.boom import BoomGauge, Resonance
 from render.analysis.clicks import ClickGauge, Clicks
@@ -82,6 +83,8 @@ class Inspection:
         Ratio of the sources in narrow cells, by which takes of a session are compared.
     bands : Bands
         Third octaves over time.
+    absences : tuple of Absence
+        Where one source is gone while the other plays on; none of a source that is dead for the whole take.
     """
 
     info: TakeInfo
@@ -93,6 +96,7 @@ class Inspection:
     ends: Ends
     profile: Profile
     bands: Bands
+    absences: tuple[Absence, ...] = ()
 
     @property
     def duration_s(self) -> float:
@@ -186,6 +190,9 @@ class Inspector:
             ends=find_ends(self._envelope.result(), bands, self._tones.result()),
             profile=profile_from_cross(self._alignment.cross(), noise),
             bands=bands,
+            absences=()
+            if any(source.life.dead for source in (first, second))
+            else find_absences(bands, duration_s=self._frames / self._info.sample_rate_hz),
         )
 
     def _add_stretch(self, stretch: Stretch) -> None:

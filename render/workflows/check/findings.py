@@ -31,7 +31,7 @@ Kind = Literal[
     "file",
 ]
 Case = Literal[
-    "silent", "unheard", "nothing-played",
+    "silent", "unheard", "part-of-take", "nothing-played",
     "by-itself", "against-session", "one-of-two",
     "one-take", "several-takes",
     "clocks", "jump", "moved",
@@ -40,7 +40,7 @@ Case = Literal[
     "unreadable", "incomplete", "coarse", "low-rate", "more-channels", "too-short", "stopped-early",
 ]  # fmt: skip
 CASES: Mapping[Kind, tuple[Case, ...]] = {
-    "dead-source": ("silent", "unheard", "nothing-played"),
+    "dead-source": ("silent", "unheard", "part-of-take", "nothing-played"),
     "swapped": ("by-itself", "against-session", "one-of-two"),
     "other-guitar": ("one-take", "several-takes"),
     "drift": ("clocks", "jump", "moved"),

@@ -14,6 +14,7 @@ from render.recipe.load import load_recipe
 from render.recipe.models import Recipe
 from render.session.takes import Take, find_takes
 from render.units import db_from_gain
+from render.workflows.check.absent import without_following
 from render.workflows.check.findings import Finding, Severity, gravest, in_order
 from render.workflows.check.sessions import findings_of_session
 from render.workflows.check.sources import findings_of_source
@@ -276,7 +277,7 @@ def _checked(
     ]
     if any(finding.case == "against-session" for finding in more):  # surer than what the take says by itself
         findings = [finding for finding in findings if finding.kind != "swapped" or finding in more]
-    return CheckedTake(take, channels, names, measured, in_order(told_once(findings)))
+    return CheckedTake(take, channels, names, measured, in_order(without_following(told_once(findings))))
 
 
 def _make_folder(folder: Path) -> None:

@@ -13,6 +13,7 @@ from render.engine.inspect import Inspection
 from render.engine.meet import RELIABLE_S
 from render.errors import TakeError
 from render.units import clock, db_from_gain
+from render.workflows.check.absent import find_absent
 from render.workflows.check.findings import Finding, decibels, percent
 from render.workflows.check.slipping import find_drift
 from render.workflows.check.sources import COARSE, SOFT_DBTP
@@ -67,7 +68,9 @@ def findings_of_take(
             found.append(_same_signal(inspection))
         else:
             role = _role(inspection)
-            exchanged = role.microphone == 0 and role.sureness >= SURE_OF_ROLES
+            found += find_absent(inspection, names=names, channels=channels)
+            # one that is gone has not the noise under its playing
+            exchanged = not inspection.absences and role.microphone == 0 and role.sureness >= SURE_OF_ROLES
             found += [
                 *(_exchanged(role, names) if exchanged else ()),
                 *_polarity(inspection, names),
@@ -140,8 +143,15 @@ def _file(inspection: Inspection, channels: tuple[int, int]) -> list[Finding]:
 
 
 def has_two_sources(inspection: Inspection) -> bool:
-    """Whether its sources can be held against each other: neither is dead, and they are not one signal."""
-    return not inspection.alignment.same_signal and not any(source.life.dead for source in inspection.sources)
+    """Whether its sources can be held against each other: neither is dead, and they are not one signal.
+
+    One that is gone for a part of the take spoils the comparison.
+    """
+    return not (
+        inspection.alignment.same_signal
+        or inspection.absences
+        or any(source.life.dead for source in inspection.sources)
+    )
 
 
 def holds_one_signal(inspection: Inspection) -> bool:
@@ -277,10 +287,12 @@ def _cut_off(inspection: Inspection) -> list[Finding]:
     if any(part.to_s > inspection.duration_s - LAST_S for part in inspection.ends.parts):
         return []
     # loud hum goes on to the end, and says nothing of the guitar
+    gone = {absence.source for absence in inspection.absences}
     told = [
         index
         for index, source in enumerate(inspection.sources)
-        if not source.hum.present or source.noise.playing_dbfs - source.hum.level_dbfs > RINGING_DB
+        if index not in gone
+        and (not source.hum.present or source.noise.playing_dbfs - source.hum.level_dbfs > RINGING_DB)
     ]
     below_db = measure_cut_off(
         replace(inspection.curve, rms_gain=inspection.curve.rms_gain[:, told]),

@@ -69,6 +69,13 @@ def _leaking(audio: Wave) -> Wave:
     return np.stack([audio[:, 0], 0.003 * audio[:, 0]], axis=1) + [0.0, 1.0] * _noise(len(audio), 3e-5)
 
 
+def _dying(audio: Wave) -> Wave:
+    """The pickup's plug slips out half way, and its cable hums from there."""
+    half = len(audio) // 2
+    audio[half:, 0] = _mains(len(audio) - half, -40.0)[:, 0] + _noise(len(audio) - half, 3e-5)[:, 0]
+    return audio
+
+
 @pytest.mark.parametrize(
     ("spoil", "told"),
     [
@@ -84,6 +91,7 @@ def _leaking(audio: Wave) -> Wave:
         (_leaking, [("dead-source", "unheard")]),
         (lambda audio: audio * [1.0, 0.0], [("dead-source", "silent")]),
         (lambda audio: audio * [1.0, 0.0] + [0.0, 0.05], [("dead-source", "silent")]),
+        (_dying, [("dead-source", "part-of-take")]),
         (lambda audio: audio[:, ::-1], [("swapped", "against-session")]),
         (lambda audio: 0.01 * audio, [("level", "soft")]),
         (lambda audio: _noise(len(audio), 3e-5), [("dead-source", "nothing-played")]),
@@ -108,6 +116,21 @@ def test_a_coarse_file_is_one_warning(tmp_path: Path, subtype: str, gain: float)
     """Its noise, its flat tops and its constant part are its own."""
     write_take(tmp_path / "spoilt.wav", audio=gain * _good(36), subtype=subtype)
     assert _problems(_checked(tmp_path)) == [("file", "coarse")]
+
+
+def test_a_source_that_dies_is_told_with_its_moment(tmp_path: Path) -> None:
+    """In words and figures, and the click of the plug is not told beside it."""
+    audio = _dying(_good(30))
+    write_take(tmp_path / "spoilt.wav", audio=audio)
+    take = _checked(tmp_path)
+    (told,) = (finding.as_dict() for finding in take.findings if finding.severity == "fault")
+    half_s = len(audio) / 2 / RATE_HZ
+    assert (told["source"], told["what"]) == (1, "part-of-take")
+    assert told["from_s"] == pytest.approx(half_s, abs=0.3)
+    assert told["to_s"] == pytest.approx(len(audio) / RATE_HZ, abs=0.01)
+    assert str(told["text"]).startswith("goes silent at 0:0")
+    assert str(told["text"]).endswith("and does not come back, while channel 2 plays on; hum or hiss is left")
+    assert not {"click", "hum", "noise", "drift", "swapped"} & {finding.kind for finding in take.findings}
 
 
 def test_what_a_coarse_file_has_not_made_is_told(tmp_path: Path) -> None:
