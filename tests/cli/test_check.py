@@ -294,3 +294,21 @@ def test_a_recorder_that_was_stopped_too_early_is_noted(
     assert "stops while the guitar still sounds" in note["text"]
     assert note["below_playing_db"] < 20.0
     assert "file" not in kinds(died)
+
+
+@pytest.mark.parametrize("at_once", [True, False], ids=["before listening", "while drawing"])
+def test_a_folder_that_cannot_be_written_is_told(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, *, at_once: bool
+) -> None:
+    """As a call that is wrong, by name and with what to do, not as a fault of the program."""
+
+    def refuse(*_arguments: object, **_named: object) -> None:
+        raise PermissionError(13, "Permission denied")
+
+    write_take(tmp_path / "s" / "one.wav", audio=good(seconds=2.0))
+    changed = "workflows.check.session.tempfile.TemporaryFile" if at_once else "pictures.take.write_file"
+    monkeypatch.setattr(f"render.{changed}", refuse)
+    assert main(["check", str(tmp_path / "s"), "--plot", str(tmp_path / "pictures"), "--jobs", "1"]) == 2
+    told = capsys.readouterr().err
+    place = tmp_path / "pictures" if at_once else tmp_path / "pictures" / "one.png"
+    assert told == f"{place}: cannot be written: Permission denied; choose another folder with --plot\n"

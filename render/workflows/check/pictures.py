@@ -9,7 +9,7 @@ import numpy as np
 from render.analysis.noise import playing_windows
 from render.audio.array import Reals
 from render.engine.inspect import Inspection
-from render.errors import UsageError
+from render.errors import OutputError, UsageError
 from render.pictures.take_curves import (
     Boom,
     Drift,
@@ -44,8 +44,13 @@ def draw_takes(takes: list[CheckedTake], folder: Path) -> None:
     for take in takes:
         if take.inspection is not None:
             path = folder / f"{take.name}.png"
-            path.parent.mkdir(parents=True, exist_ok=True)
-            write_take_picture(take_curves(take, take.inspection), path)
+            try:
+                path.parent.mkdir(parents=True, exist_ok=True)
+                write_take_picture(take_curves(take, take.inspection), path)
+            except OSError as error:
+                raise OutputError(
+                    f"{path}: cannot be written: {error.strerror or error}; choose another folder with --plot"
+                ) from error
 
 
 def take_curves(take: CheckedTake, inspection: Inspection) -> TakeCurves:

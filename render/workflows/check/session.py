@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tempfile
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -281,12 +282,15 @@ def _checked(
 
 
 def _make_folder(folder: Path) -> None:
+    """Make the folder of pictures, and see that files can be put there, before an hour of listening."""
+    what = "cannot be made"
     try:
         folder.mkdir(parents=True, exist_ok=True)
+        what = "cannot be written"
+        with tempfile.TemporaryFile(dir=folder):
+            pass
     except OSError as error:
-        raise OutputError(
-            f"{folder}: cannot be made: {error.strerror}; choose another folder with --plot"
-        ) from error
+        raise OutputError(f"{folder}: {what}: {error.strerror}; choose another folder with --plot") from error
 
 
 def _milliseconds(seconds: float | None) -> float | None:
