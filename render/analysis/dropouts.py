@@ -31,6 +31,11 @@ ABRUPT_FRACTION = 0.3
 """Abrupt silence: the RMS of that moment is at least this share of what is around, of either side or of both together.
 Over a straight fade of 1 ms, shorter than any made on purpose, it is a third of that."""
 
+JUMP_FRACTION = 0.25
+FADE_S = 0.001
+"""Or the very sample beside the silence is this share of the RMS around: a moment may turn round near zero. Fades end
+lower, those of `FADE_S` at three of their steps at most."""
+
 STEP_FRACTION = 0.3
 """A standstill at another value begins where the sound was; it must end by a step of this share of the sound's
 RMS, from one sample to the next, or last for `HELD_S`."""
@@ -249,9 +254,12 @@ class DropoutGauge:
         if start.value != 0.0:
             stepped = after.jump >= STEP_FRACTION * after.size and after.jump >= QUANTA * after.quantum
             return not start.extreme and (stepped or frames >= HELD_S * self._rate_hz)
+        jump = max(JUMP_FRACTION, 3.0 / (FADE_S * self._rate_hz))
+        jumps = [side.jump / side.size for side in (before, after)]
         steady = before.steady + after.steady
         if steady == 2:
-            return math.hypot(before.edge / before.size, after.edge / after.size) >= ABRUPT_FRACTION
+            edges = math.hypot(before.edge / before.size, after.edge / after.size)
+            return edges >= ABRUPT_FRACTION or math.hypot(*jumps) >= jump
         return steady == 1 and before.abrupt and after.abrupt
 
     def _is_unlike(self, before: _Side, after: _Side, frames: int) -> bool:

@@ -32,6 +32,16 @@ def test_zeros_inside_sound(frames: int) -> None:
     assert right.longest_s == right.duration_s == frames / RATE_HZ
 
 
+def test_zeros_between_two_turns() -> None:
+    """Sound that passes zero just before a gap and after it is hardly there at its edges, but stops all the same."""
+    t = np.arange(RATE_HZ) / RATE_HZ
+    audio = 0.3 * np.sin(2 * np.pi * 240.0 * t)  # 200 frames a period
+    audio += np.asarray(noise(RATE_HZ, rms=1e-5))[:, 0]
+    audio[20007:22194] = 0.0
+    found = measure_dropouts(audio[:, np.newaxis].astype(np.float32), sample_rate_hz=RATE_HZ)[0]
+    assert (found.places, found.lengths) == ((20007,), (2187,))
+
+
 def test_a_value_held() -> None:
     """The last value written again and again is found as well."""
     audio = np.asarray(sine(330.0, duration_s=1.0, sample_rate_hz=RATE_HZ, peak_dbfs=-6.0), np.float32)
