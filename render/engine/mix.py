@@ -19,6 +19,7 @@ from render.engine.capture import Capture, open_capture
 from render.engine.compile import CompiledRecipe, compile_recipe
 from render.engine.convolve import ConvolutionPlan, Measured, convolve_pairs, join_measured, plan_convolution
 from render.engine.finishing import finished_blocks
+from render.engine.played import NOTHING_PLAYED, holds_nothing_played
 from render.engine.preview import PREVIEW_FORMATS, UNSHIFTED, Check, Preview, Shift
 from render.engine.source_remarks import remark_on_sources, silent_source
 from render.engine.store import IN_MEMORY_BYTES, open_store
@@ -168,10 +169,15 @@ def render_mix(
 
     with mixed_store(take, info, ready, passage=passage, folder=output.parent, workers=workers) as mixed:
         silent = silent_source(ready.recipe, mixed.measured.source_sums)
+        warnings = list(mixed.warnings)
+        # a session's gain keeps its distances; where all of it is noise, that gain is none
+        if not gain_db and not may_be_raised(take, ready, mixed):
+            finish = at_its_own_level(finish)
+            warnings.append(NOTHING_PLAYED)
         if finish.format not in PREVIEW_FORMATS:
             plan = plan_mix(mixed, finish, gain_db=gain_db)
             write(plan)
-            return Rendered(plan, plan.frames, mixed.take_frame, mixed.warnings, silent)
+            return Rendered(plan, plan.frames, mixed.take_frame, warnings, silent)
         preview = Preview(
             max_true_peak_dbtp=finish.max_true_peak_dbtp,
             aim_lufs=_aim_lufs(finish, sample_rate_hz=mixed.sample_rate_hz, gain_db=gain_db),
@@ -180,8 +186,7 @@ def render_mix(
             on_block=lambda: workers.step(0),
         )
         plan = preview.render()
-        warnings = [*mixed.warnings, *preview.warnings]
-        return Rendered(plan, plan.frames, mixed.take_frame, warnings, silent)
+        return Rendered(plan, plan.frames, mixed.take_frame, [*warnings, *preview.warnings], silent)
 
 
 def measure_mix(
@@ -189,7 +194,29 @@ def measure_mix(
 ) -> FinishPlan:
     """What `render_mix` would do to a take, without writing it: a session's common gain is found this way."""
     with mixed_store(take, info, ready, passage=passage, folder=folder, workers=workers) as mixed:
-        return plan_mix(mixed, ready.recipe.finish, gain_db=None)
+        finish = ready.recipe.finish
+        if not may_be_raised(take, ready, mixed):
+            finish = at_its_own_level(finish)
+        return plan_mix(mixed, finish, gain_db=None)
+
+
+def may_be_raised(take: Take, ready: ReadyRecipe, mixed: Mixed) -> bool:
+    """Whether a take may be brought to a loudness: not noise alone, which would come up to that of music."""
+    finish = ready.recipe.finish
+    if finish.loudness_lufs == "keep":
+        return True
+    first, second = ready.recipe.sources.values()
+    return not holds_nothing_played(
+        take,
+        channels=(first.channel, second.channel),
+        source_sums=mixed.measured.source_sums,
+        frames=len(mixed.store),
+    )
+
+
+def at_its_own_level(finish: Finish) -> Finish:
+    """The same finish without a loudness to reach."""
+    return finish.model_copy(update={"loudness_lufs": "keep"})
 
 
 @dataclass(frozen=True)

@@ -305,7 +305,7 @@ def test_a_folder_that_cannot_be_written_is_told(
     def refuse(*_arguments: object, **_named: object) -> None:
         raise PermissionError(13, "Permission denied")
 
-    write_take(tmp_path / "s" / "one.wav", audio=good(seconds=2.0))
+    write_take(tmp_path / "s" / "one.wav", audio=good())
     changed = "workflows.check.session.tempfile.TemporaryFile" if at_once else "pictures.take.write_file"
     monkeypatch.setattr(f"render.{changed}", refuse)
     assert main(["check", str(tmp_path / "s"), "--plot", str(tmp_path / "pictures"), "--jobs", "1"]) == 2

@@ -440,6 +440,26 @@ def test_very_soft_takes_are_warned_of(tmp_path: Path) -> None:
     assert any("raised by" in text for text in log_of(tmp_path / "out")[0]["warnings"])
 
 
+@pytest.mark.parametrize("level_by", ["take", "session"])
+def test_noise_alone_is_not_brought_to_the_loudness_of_music(tmp_path: Path, level_by: str) -> None:
+    """What check calls nothing played keeps its own level; music under as much noise comes up as asked."""
+    noise = np.random.default_rng(4).normal(0.0, [4e-4, 8e-4], (5 * 48_000, 2))
+    write_take(tmp_path / "noise" / "noise.wav", audio=noise)
+    music = write_take(tmp_path / "music" / "music.wav", duration_s=5.0, seed=3)
+    write_take(tmp_path / "music" / "music.wav", audio=0.006 * music / np.abs(music).max() + 0.1 * noise)
+    asked = write_recipe(tmp_path / "r.toml", PLAIN_RECIPE, f'[finish]\nlevel_by = "{level_by}"')
+    for name in ("noise", "music"):
+        run("render", tmp_path / name, "-r", asked, "-o", tmp_path / "out", "--quiet", "--jobs", 1)
+    lines = {line["take"]: line for line in log_of(tmp_path / "out")}
+    remark = "nothing but noise: left at its own level"
+    assert lines["noise"]["gain_db"] == 0.0
+    assert lines["noise"]["loudness_lufs"] < -55.0
+    assert remark in lines["noise"]["warnings"]
+    assert lines["music"]["gain_db"] > 20.0
+    assert lines["music"]["loudness_lufs"] == pytest.approx(-16.0, abs=0.1)
+    assert remark not in lines["music"]["warnings"]
+
+
 def test_a_reader_that_closes_does_not_end_the_rendering(session: Path, tmp_path: Path) -> None:
     """`| head -1` on the far side: every take is done all the same."""
     command = [sys.executable, "-m", "render", "render", str(session), "-o", str(tmp_path / "out")]

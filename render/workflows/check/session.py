@@ -10,6 +10,7 @@ from pathlib import Path, PurePath
 
 from render.engine.inspect import Inspection, inspect_take
 from render.engine.job import Event, Watch
+from render.engine.played import is_nothing_played
 from render.errors import DrytakeError, OutputError, TakeError
 from render.recipe.load import load_recipe
 from render.recipe.models import Recipe
@@ -19,7 +20,7 @@ from render.workflows.check.absent import without_following
 from render.workflows.check.findings import Finding, Severity, gravest, in_order
 from render.workflows.check.sessions import findings_of_session
 from render.workflows.check.sources import findings_of_source
-from render.workflows.check.takes import findings_of_take, holds_one_signal, is_nothing_played, unreadable
+from render.workflows.check.takes import findings_of_take, holds_one_signal, unreadable
 from render.workflows.check.together import told_once, told_together
 
 DIGITS = 3

@@ -10,6 +10,7 @@ from render.analysis.clipping import WARNING_RUNS
 from render.analysis.levels import DC_WARNING
 from render.analysis.likeness import DEAD_DB
 from render.engine.inspect import Inspection, SourceInspection
+from render.engine.played import SOFT_DBTP
 from render.units import db_from_gain
 from render.workflows.check.findings import Finding, Severity, at_places, decibels
 
@@ -36,9 +37,6 @@ packs its samples has standstills as well."""
 EDGE_S = 0.005
 HUM_IS_NOISE_DB = 3.0
 """Noise of which hum makes half the power or more is told as hum."""
-
-SOFT_DBTP = -40.0
-"""A source that never comes above this was recorded some 30 dB too low: noise comes up with it."""
 
 FULL_DBTP = -0.1
 HUM_HEARD_DB = 50.0

@@ -11,12 +11,13 @@ from render.analysis.ends import SURE, Part
 from render.analysis.roles import Role, guess_microphone
 from render.engine.inspect import Inspection
 from render.engine.meet import RELIABLE_S
+from render.engine.played import is_nothing_played
 from render.errors import TakeError
 from render.units import clock, db_from_gain
 from render.workflows.check.absent import find_absent
 from render.workflows.check.findings import Finding, decibels, percent
 from render.workflows.check.slipping import find_drift
-from render.workflows.check.sources import COARSE, SOFT_DBTP
+from render.workflows.check.sources import COARSE
 
 LOW_RATE_HZ = 32_000
 TOO_SHORT_S = 0.4
@@ -32,9 +33,6 @@ MOST_BOOMS = 4
 LEAST_PLAYED_DB = 5.0
 """Playing comes and goes by more, in each band by itself (9 dB in tremolo that never rests); steady hum and noise by
 1 dB."""
-
-LEAST_HEARD_DB = 3.0
-"""What rises less than this over its own quietest passage is noise."""
 
 SURE_OF_ROLES = 0.75
 """Seven to one, on two signs at least."""
@@ -157,17 +155,6 @@ def has_two_sources(inspection: Inspection) -> bool:
 def holds_one_signal(inspection: Inspection) -> bool:
     """Whether both tracks hold the same playing."""
     return inspection.alignment.same_signal and _is_played(inspection)
-
-
-def is_nothing_played(inspection: Inspection) -> bool:
-    """Whether both tracks hold soft, steady noise and nothing else; loud, it may be playing that never rests."""
-    return all(
-        not source.life.dead
-        and source.noise.noisy
-        and source.noise.signal_to_noise_db < LEAST_HEARD_DB
-        and db_from_gain(source.true_peak_gain) < SOFT_DBTP
-        for source in inspection.sources
-    )
 
 
 def _nothing_played(inspection: Inspection) -> Finding:
