@@ -313,7 +313,10 @@ def _may_fall(sound: Samples32, sign: float, starts: Counts, lengths: Counts) ->
         _lower_of(sign, sound, np.minimum(ends + first_half, last), np.minimum(ends + beyond, last)),
     )
     room = np.maximum(FLAT_FRACTION * np.abs(middle) / (1.0 - FLAT_FRACTION), FLAT_FLOOR)
-    return np.asarray(middle + room - outside >= FALL_SPREADS * varies, np.bool_)
+    # What is the same to the bit around its middle is judged by that alone: its ends may be the way up and down.
+    around = starts[:, np.newaxis] + lengths[:, np.newaxis] // 2 + np.arange(-2, SURE_FRAMES - 2)
+    same = np.ptp(sound[np.clip(around, 0, last)], axis=1) == 0.0
+    return np.asarray(same | (middle + room - outside >= FALL_SPREADS * varies), np.bool_)
 
 
 def _lower_of(sign: float, sound: Samples32, near: Counts, far: Counts) -> Samples32:

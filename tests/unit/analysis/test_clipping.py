@@ -155,3 +155,16 @@ def test_a_single_top_that_is_flat_to_the_bit(bits: int) -> None:
         np.minimum(wave, height)[:, np.newaxis].astype(np.float32), sample_rate_hz=RATE_HZ
     )
     assert abs(found.longest_frames - flat) <= 2
+
+
+def test_tops_that_are_come_to_slowly() -> None:
+    """A low note cut by less than a tenth of a decibel nears its flat top within the room left for dither."""
+    t = np.arange(2 * 48_000) / 48_000
+    sound = np.sin(2 * np.pi * 100.0 * t) * np.exp(-3.0 * t) * np.minimum(1.0, t / 0.002)
+    sound += 0.05 * np.sin(2 * np.pi * 730.0 * t) * np.exp(-2.0 * t)
+    sound *= 1.01 / np.abs(sound).max()
+    cut = np.round(32_768.0 * np.clip(sound, -1.0, 32_767 / 32_768)) / 32_768
+    found = measure_clipping(cut[:, np.newaxis].astype(np.float32), sample_rate_hz=48_000)[0]
+    assert found.count == 2
+    assert found.longest_frames == 12
+    assert found.level_gain == pytest.approx(1.0, abs=1e-4)
