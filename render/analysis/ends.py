@@ -26,11 +26,11 @@ from render.audio.array import AnySamples, Reals
 PAUSE_S = 2.0
 """Shorter rests belong to the music."""
 
-KNOCK_S, ALONE_S = 0.4, 0.8
+KNOCK_S, ALONE_S = 0.3, 0.9
 """A sound shorter than the first, farther than the second from any other, is a knock (a stand, the recorder's button):
 any note rings longer, and a player who knocks on the wood goes on."""
 
-JOIN_S = 0.5
+JOIN_S = 0.6
 """Sounds closer together are one."""
 
 TALK_DB = 8.0
@@ -168,7 +168,7 @@ def _sounds(levels: Envelope) -> _Spans:
 
 
 def _heard(power: Reals, slot_s: float) -> NDArray[np.bool_]:
-    """Slots in which one source sounds: from a rise above the noise to where it has sunk into it."""
+    """Slots in which one source sounds: from a rise above the noise to the last slot that is not sunk into it."""
     silent = np.zeros(len(power), dtype=np.bool_)
     passage = max(1, round(0.7 / slot_s))
     first = quietest_passage(power, windows=passage)
@@ -194,7 +194,9 @@ def _heard(power: Reals, slot_s: float) -> NDArray[np.bool_]:
     for begin, end in edges:
         starts = np.flatnonzero(begun[begin:end])
         if len(starts):
-            silent[begin + starts[0] : end] = True
+            # a mean over 0.2 s stays up for half of that after sound that stops at once
+            last = np.flatnonzero(power[begin:end] > off)[-1]
+            silent[begin + starts[0] : begin + last + 1] = True
     return silent
 
 

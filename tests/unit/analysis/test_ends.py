@@ -44,6 +44,40 @@ def test_begin_of_sound() -> None:
         assert found.playing_from_s == found.sound_from_s
 
 
+@pytest.mark.parametrize("hiss_dbfs", [-100.0, -80.0, -60.0])
+def test_sound_that_stops_at_once(hiss_dbfs: float) -> None:
+    """Where sound stops within 5 ms, its end is found within 50 ms, whatever the hiss after it."""
+    random = np.random.default_rng(round(-hiss_dbfs))
+    seconds = np.arange(9 * RATE_HZ) / RATE_HZ
+    for _ in range(6):
+        first, last = (round(RATE_HZ * random.uniform(*at_s)) for at_s in ((0.8, 2.0), (5.5, 7.5)))
+        gate = np.interp(np.arange(len(seconds)), (first, first + 80, last - 80, last), (0.0, 1.0, 1.0, 0.0))
+        tone = 0.2 * np.sin(2.0 * np.pi * 196.0 * seconds) * np.exp(-3.0 * (seconds * 2.0 % 1.0))
+        take = (gate * tone)[:, np.newaxis] * (1.0, 0.7)
+        take = take + noise(len(take), rms=10.0 ** (hiss_dbfs / 20.0), seed=int(random.integers(1000)))
+        found = measure_ends(take, sample_rate_hz=RATE_HZ)
+        assert found.sound_from_s == pytest.approx(first / RATE_HZ, abs=0.05)
+        assert found.sound_to_s == pytest.approx(last / RATE_HZ, abs=0.05)
+
+
+@pytest.mark.parametrize("fall_db_per_s", [6.0, 20.0, 60.0])
+def test_sound_that_dies_away_is_not_cut(fall_db_per_s: float) -> None:
+    """A last note ends where it is 5 dB over the noise, or 55 dB under the playing, neither sooner nor later."""
+    seconds = np.arange(15 * RATE_HZ) / RATE_HZ
+    fall_db = np.maximum(0.0, seconds - 3.0) * fall_db_per_s
+    tone = 0.2 * np.sin(2.0 * np.pi * 196.0 * seconds) * 10.0 ** (-fall_db / 20.0) * (seconds >= 1.0)
+    for hiss_dbfs in (-70.0, -110.0):
+        take = tone[:, np.newaxis] * (1.0, 0.7) + noise(len(tone), rms=10.0 ** (hiss_dbfs / 20.0))
+        found = measure_ends(take, sample_rate_hz=RATE_HZ)
+        over_db = 10.0 * np.log10(10.0**0.5 - 1.0)  # with the noise, 5 dB over it
+        under_db = min(-17.0 - (hiss_dbfs + over_db), 55.0)
+        assert found.sound_to_s is not None
+        # the playing, in the mean, is up to 3 dB softer than its loudest
+        assert found.sound_to_s - 3.0 == pytest.approx(
+            under_db / fall_db_per_s, abs=0.05 + 3.0 / fall_db_per_s
+        )
+
+
 def test_knocks_are_left_out() -> None:
     """A knock well before the first note, and one after the last has died away, are no sound of the take."""
     seconds = np.arange(round(0.25 * RATE_HZ)) / RATE_HZ
