@@ -5,7 +5,7 @@ The numbers come from `analysis`, the words and the gravity from the modules bes
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Literal, get_args
 
@@ -135,3 +135,10 @@ def at_places(places_s: tuple[float, ...], *, most: int = 3) -> str:
     if len(moments) > most:
         return f"at {', '.join(moments[:most])} and other places"
     return f"at {' and '.join(filter(None, [', '.join(moments[:-1]), moments[-1]]))}" if moments else ""
+
+
+def listed(names: Sequence[str], *, most: int = 3) -> str:
+    """`a`, `a and b`, `a, b, c and 2 more`."""
+    if len(names) > most:
+        return f"{', '.join(names[:most])} and {len(names) - most} more"
+    return " and ".join(filter(None, [", ".join(names[:-1]), names[-1]]))

@@ -18,9 +18,10 @@ from render.session.takes import Take, find_takes
 from render.units import db_from_gain
 from render.workflows.check.absent import without_following
 from render.workflows.check.findings import Finding, Severity, gravest, in_order
+from render.workflows.check.guitars import two_guitars
 from render.workflows.check.sessions import findings_of_session
 from render.workflows.check.sources import findings_of_source
-from render.workflows.check.takes import findings_of_take, holds_one_signal, unreadable
+from render.workflows.check.takes import findings_of_take, has_two_sources, holds_one_signal, unreadable
 from render.workflows.check.together import told_once, told_together
 
 DIGITS = 3
@@ -179,10 +180,14 @@ def check_session(request: CheckRequest, *, watch: Watch) -> CheckResult:
     for index, take in enumerate(session.takes):
         by_folder.setdefault(str(take.folder), []).append(index)
     beside: dict[int, list[Finding]] = {}
-    for indices in by_folder.values():
+    notes = list(session.notes)
+    for folder, indices in by_folder.items():
         inspections = [it if isinstance(it, Inspection) else None for it in (measured[i] for i in indices)]
         called = [PurePath(session.takes[index].name).name for index in indices]
-        beside |= dict(zip(indices, findings_of_session(inspections, names=called), strict=True))
+        found = findings_of_session(inspections, names=called)
+        beside |= dict(zip(indices, found, strict=True))
+        if not any(it.kind in ("other-guitar", "swapped") for of_take in found for it in of_take):
+            notes += _two_guitars(inspections, called, folder=folder if len(by_folder) > 1 else "")
     takes = [
         _checked(take, found, channels=channels, names=names, more=beside[index])
         for index, (take, found) in enumerate(zip(session.takes, measured, strict=True))
@@ -191,7 +196,17 @@ def check_session(request: CheckRequest, *, watch: Watch) -> CheckResult:
         from render.workflows.check.pictures import draw_takes
 
         draw_takes(takes, request.pictures)
-    return CheckResult(takes, list(session.notes), request.pictures)
+    return CheckResult(takes, notes, request.pictures)
+
+
+def _two_guitars(inspections: list[Inspection | None], names: list[str], *, folder: str) -> list[str]:
+    there = [
+        (it.profile, name)
+        for it, name in zip(inspections, names, strict=True)
+        if it is not None and has_two_sources(it)
+    ]
+    note = two_guitars([profile for profile, _ in there], names=[name for _, name in there], folder=folder)
+    return [] if note is None else [note]
 
 
 def _sources_of(recipe: Recipe | None) -> tuple[tuple[int, int], tuple[str, str]]:

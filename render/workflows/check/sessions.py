@@ -10,7 +10,7 @@ from render.analysis.likeness import FEWEST_TAKES, Likeness, compare_takes, far_
 from render.engine.inspect import Inspection
 from render.engine.meet import RELIABLE_S
 from render.engine.opposite import compare_with_usual
-from render.workflows.check.findings import Finding, percent
+from render.workflows.check.findings import Finding, listed, percent
 from render.workflows.check.takes import has_two_sources
 from render.workflows.check.two_ways import Sided, other_way_round
 
@@ -90,8 +90,9 @@ def _of_take(like: Likeness, turned: bool | None, *, far: float) -> Finding | No
             "other-guitar",
             # several takes on a second guitar are no mistake
             "note" if like.fellows else "warning",
-            f"another guitar than in {'most' if like.fellows else 'the other'} takes, it seems: "
-            f"{like.nearest_db:.1f} dB from the nearest; {like.usual_db:.1f} dB is usual here",
+            f"another guitar than in {'most' if like.fellows else 'the other'} takes, it seems: what its two sources "
+            f"have of each pitch differs by {like.nearest_db:.1f} dB from the nearest take "
+            f"({like.usual_db:.1f} dB is usual here)",
             "another guitar, or another setting of its preamp? Then it needs a recipe of its own",
             figures=figures,
             case="several-takes" if like.fellows else "one-take",
@@ -118,19 +119,12 @@ def _one_of_two(against: list[str]) -> Finding:
     return Finding(
         "swapped",
         "warning",
-        f"the two channels are the other way round than in {_listed(against)}: here or there they are exchanged",
+        f"the two channels are the other way round than in {listed(against)}: here or there they are exchanged",
         "listen to channel 1 of both: a pickup sounds near and dry, a microphone has the body, the room and more "
         "hiss; then exchange the channel numbers in a copy of the recipe for the takes that have it wrong",
         figures={"against_takes": against},
         case="one-of-two",
     )
-
-
-def _listed(names: Sequence[str], *, most: int = 3) -> str:
-    """`a`, `a and b`, `a, b, c and 2 more`."""
-    if len(names) > most:
-        return f"{', '.join(names[:most])} and {len(names) - most} more"
-    return " and ".join(filter(None, [", ".join(names[:-1]), names[-1]]))
 
 
 def _known_delays(inspections: Sequence[Inspection | None]) -> list[tuple[int, float, float]]:

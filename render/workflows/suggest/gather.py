@@ -14,7 +14,7 @@ from render.analysis.agreement import TakeSign, agree_on_polarity
 from render.analysis.balance import BalanceGauge, TakeBalance
 from render.analysis.boom import BoomGauge, Resonance
 from render.analysis.frames import Spectra, SpectralFrames
-from render.analysis.likeness import FAR_DB, distance_db
+from render.analysis.likeness import distance_db
 from render.analysis.low_band import LowFrames
 from render.analysis.meeting import TakeMeeting
 from render.analysis.moves import median
@@ -24,6 +24,7 @@ from render.engine.inspect import Inspection
 from render.engine.listen import each_block
 from render.engine.meet import RELIABLE_S
 from render.session.takes import Take
+from render.workflows.check.guitars import groups_alike
 from render.workflows.check.session import CheckedTake
 from render.workflows.suggest.plan import TakeEvidence
 
@@ -121,7 +122,10 @@ def choose_takes(takes: Sequence[CheckedTake]) -> tuple[list[Fit], list[tuple[st
             nearest_db = min(
                 distance_db(one.inspection.profile, fit[other].inspection.profile) for other in chosen
             )
-            why = f"another guitar than {first}, it seems: {nearest_db:.1f} dB apart; it needs a recipe of its own"
+            why = (
+                f"another guitar than {first}, it seems: what its two sources have of each pitch differs by "
+                f"{nearest_db:.1f} dB; it needs a recipe of its own"
+            )
             left_out.append((one.checked.name, why))
     order = [take.name for take in takes]
     return [fit[index] for index in chosen], sorted(left_out, key=lambda pair: order.index(pair[0]))
@@ -148,19 +152,8 @@ def _one_way(fit: list[Fit]) -> tuple[list[Fit], list[tuple[str, str]]]:
 
 
 def _largest_group(fit: Sequence[Fit]) -> list[int]:
-    """Takes that are near each other, directly or over others: the largest such group, the first of equals."""
-    groups: list[list[int]] = []
-    for index, one in enumerate(fit):
-        near = [
-            group
-            for group in groups
-            if any(
-                not distance_db(one.inspection.profile, fit[other].inspection.profile) > FAR_DB
-                for other in group
-            )
-        ]
-        joined = sorted([index, *(other for group in near for other in group)])
-        groups = sorted([*(group for group in groups if group not in near), joined])
+    """Takes that are near each other: the largest such group, the first of equals."""
+    groups = groups_alike([one.inspection.profile for one in fit])
     return max(groups, key=len) if groups else []
 
 
