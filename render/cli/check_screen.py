@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-import re
-import shutil
-import textwrap
 from collections.abc import Sequence
 from pathlib import PurePath
 
-from render.cli.columns_screen import fitting, left_out, width_of
+from render.cli.columns_screen import fitting, left_out, width_of, window_width, wrapped
 from render.cli.screen import say
 from render.units import clock
 from render.workflows.check.findings import Finding, Severity
@@ -35,17 +32,15 @@ LEAST_NEEDED_FIRST = (
 )
 """How loud a take is does not matter before a mix; whether it is clean, and how its sources meet, does."""
 
-NARROWEST = 50
 ALIKE = 1.04
 """Booms of several takes that lie nearer than this ratio are one: less than a semitone."""
 
 PLURALS: dict[Severity, str] = {"fault": "faults", "warning": "warnings", "note": "notes"}
-_WITH_UNIT = re.compile(r"(?<=\d) (?=(?:Hz|dB|dBFS|dBTP|ms|takes?)\b)")
 
 
 def print_checked(result: CheckResult, *, faults_only: bool) -> None:
     """Print a whole check; with `faults_only` nothing but what spoils a mix."""
-    width = max(shutil.get_terminal_size((100, 24)).columns, NARROWEST)
+    width = window_width()
     if faults_only:
         for take in result.takes:
             for finding in take.findings:
@@ -58,10 +53,10 @@ def print_checked(result: CheckResult, *, faults_only: bool) -> None:
             say("\n" + "\n".join([take.name, *lines]))
     say("")
     for line in _booms(result.takes):
-        say(_wrapped(line, width, later="  "))
+        say(wrapped(line, width, later="  "))
     for note in result.notes:
-        say(_wrapped(note, width))
-    say(_wrapped(_count(result), width))
+        say(wrapped(note, width))
+    say(wrapped(_count(result), width))
     if result.pictures is not None:
         say(f"pictures in {result.pictures}")
 
@@ -89,7 +84,7 @@ def _table(takes: Sequence[CheckedTake], width: int) -> list[str]:
         lines += rows[:count]
         rows = rows[count:]
     if missing := left_out(columns, shown, see="--json"):
-        lines.append(_wrapped(missing, width))
+        lines.append(wrapped(missing, width))
     return lines
 
 
@@ -141,8 +136,8 @@ def _told(take: CheckedTake, width: int) -> list[str]:
     lines = []
     for finding in _under_its_name(take):
         text = f"{finding.severity}{_source(take, finding)}: {finding.text}"
-        lines.append(_wrapped(text, width, first="  ", later="      "))
-        lines.append(_wrapped(finding.remedy, width, first="      ", later="      "))
+        lines.append(wrapped(text, width, first="  ", later="      "))
+        lines.append(wrapped(finding.remedy, width, first="      ", later="      "))
     return lines
 
 
@@ -193,19 +188,6 @@ def _boom_words(group: Sequence[tuple[float, float, str]], takes: int) -> str:
     heard_in = len({name for _, _, name in group})
     count = f", {heard_in} {'take' if heard_in == 1 else 'takes'}" if takes > 1 else ""
     return f"{mean_hz:.0f} Hz ({max(db for _, db, _ in group):.0f} dB{count})"
-
-
-def _wrapped(text: str, width: int, *, first: str = "", later: str = "") -> str:
-    """Lines of a width at most; options and file names stay whole, and a number with its unit."""
-    lines = textwrap.fill(
-        _WITH_UNIT.sub("\N{NO-BREAK SPACE}", text),
-        width,
-        initial_indent=first,
-        subsequent_indent=later,
-        break_on_hyphens=False,
-        break_long_words=False,
-    )
-    return lines.replace("\N{NO-BREAK SPACE}", " ")
 
 
 def _source(take: CheckedTake, finding: Finding) -> str:

@@ -114,7 +114,7 @@ def _bar() -> Iterator[Watch]:
             if event.kind == "compiling":
                 progress.update(task, description=f"computing {event.text}")
             elif event.kind == "frames-to-do":
-                progress.update(task, total=max(event.frames, 1), description="rendering")
+                progress.update(task, total=max(event.frames, 1), description=event.text or "rendering")
             elif event.kind == "frames-done":
                 progress.advance(task, event.frames)
             elif event.line is not None:

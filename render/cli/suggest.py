@@ -35,7 +35,12 @@ def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
         session="a folder of takes of one guitar, or one file",
     )
     parser.add_argument(
-        "-o", "--output", metavar="RECIPE", type=Path, required=True, help="recipe to write (.toml)"
+        "-o",
+        "--output",
+        metavar="RECIPE",
+        type=Path,
+        required=True,
+        help="recipe to write (.toml); its folder is made if need be",
     )
     parser.add_argument(
         "--like", metavar="RECIPE", type=Path, help="begin with this recipe, change what is needed"
@@ -54,6 +59,7 @@ def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
 def run(chosen: argparse.Namespace) -> int:
     """Measure, write, and tell the moves."""
     from render.cli import screen
+    from render.cli.columns_screen import window_width, wrapped
     from render.workflows.render import default_jobs
     from render.workflows.suggest.session import SuggestRequest, suggest_session
 
@@ -65,16 +71,23 @@ def run(chosen: argparse.Namespace) -> int:
         redo=chosen.redo,
         jobs=chosen.jobs or default_jobs(),
     )
+    is_new = not chosen.output.parent.exists()
     with screen.watching(silent=chosen.json or chosen.quiet) as watch:
         result = suggest_session(request, watch=watch)
     if chosen.json:
         print(json.dumps(result.as_dict(), indent=2))
     elif not chosen.quiet:
+        width = window_width()
         for line in result.lines():
-            screen.say(line)
-        for note in result.notes:
-            screen.say(note)
-        screen.say(f"written: {result.recipe}" + (f" and {result.picture}" if result.picture else ""))
+            indent = line[: len(line) - len(line.lstrip())]
+            screen.say(wrapped(line.lstrip(), width, first=indent, later=f"{indent}  "))
+        for note in filter(None, [*result.notes, result.warning()]):
+            screen.say(wrapped(note, width, later="  "))
+        screen.say(
+            f"written: {result.recipe}"
+            + (f" and {result.picture}" if result.picture else "")
+            + (f"; the folder {result.recipe.parent} was made for it" if is_new else "")
+        )
         screen.say(
             f"next: {shlex.join(['drytake', 'render', str(chosen.session), '-r', str(result.recipe)])}"
         )

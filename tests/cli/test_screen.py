@@ -8,7 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from render.cli.screen import print_result
+from render.cli.screen import print_result, watching
+from render.engine.job import Event
+from render.workflows.check.session import CheckRequest, check_session
 from render.workflows.render import RenderRequest, RenderResult, render_session
 from tests.helpers.sessions import PLAIN_RECIPE, write_recipe, write_take
 
@@ -55,3 +57,21 @@ def test_a_window_shows_what_it_has_room_for_and_names_the_rest(
     assert ("no room for: " in text) == bool(left_out)
     if left_out:
         assert f"no room for: {left_out}; widen the window, or see summary.txt" in text
+
+
+def test_a_bar_says_what_is_done(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
+    """A check listens and renders nothing."""
+    monkeypatch.setenv("TERM", "xterm")
+    monkeypatch.setattr(sys.stdout, "isatty", lambda: True)
+    for text, said in (("listening", "listening"), ("", "rendering")):
+        with watching(silent=False) as watch:
+            watch(Event("frames-to-do", 100, text=text))
+        assert said in capsys.readouterr().out
+
+
+def test_a_check_says_that_it_listens(tmp_path: Path) -> None:
+    """To whoever watches."""
+    write_take(tmp_path / "take.wav")
+    events: list[Event] = []
+    check_session(CheckRequest(tmp_path), watch=events.append)
+    assert [event.text for event in events if event.kind == "frames-to-do"] == ["listening"]

@@ -219,3 +219,26 @@ def test_it_ends_with_what_to_type_next(
     command = shlex.split(last.removeprefix("next: "))
     assert command == ["drytake", "render", str(session), "-r", str(recipe)]
     assert main([*command[1:], "-o", str(tmp_path / "out"), "--quiet"]) == 0
+
+
+def test_what_was_left_out_is_told_before_it_is_mixed(
+    session: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Last but two; lines are as wide as the window, and a folder that was made is told."""
+    monkeypatch.setenv("COLUMNS", "70")
+    (session / "broken.wav").write_bytes(b"no sound at all")
+    target = tmp_path / "new" / "a.toml"
+    arguments = ["suggest", str(session), "-o", str(target), "--jobs", "1"]
+
+    assert main(arguments) == 0
+    lines = capsys.readouterr().out.splitlines()
+    told = "left out: broken; drytake render mixes it too, unless you move it to another folder"
+    at = next(at for at, line in enumerate(lines) if line.startswith("left out: broken; "))
+    assert " ".join([lines[at], lines[at + 1].strip()]) == told
+    assert all(len(line) <= 70 for line in lines[: at + 2])
+    assert lines[at + 2].endswith(f"; the folder {target.parent} was made for it")
+    (session / "broken.wav").unlink()
+    assert main([*arguments, "--redo"]) == 0
+    out = capsys.readouterr().out
+    assert "left out" not in out
+    assert "was made" not in out

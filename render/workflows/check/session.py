@@ -238,7 +238,7 @@ def _inspect_all(
         except TakeError as error:
             return error
 
-    report(Event("frames-to-do", _frames_of(takes), text="checking"))
+    report(Event("frames-to-do", _frames_of(takes), text="listening"))
     return _side_by_side(inspect, takes, jobs=jobs)
 
 

@@ -12,6 +12,7 @@ from render.engine.job import Watch
 from render.errors import OutputError, SessionError, UsageError
 from render.recipe.load import load_recipe, parse_recipe
 from render.recipe.models import Recipe
+from render.workflows.check.findings import listed
 from render.workflows.check.session import CheckRequest, check_session
 from render.workflows.recipe import refuse_faults
 from render.workflows.suggest.gather import Exchange, choose_takes, exchange_of, measure_takes
@@ -47,6 +48,17 @@ class SuggestResult:
     def lines(self) -> list[str]:
         """The moves in words, for a screen."""
         return told_lines(self.plan, self.told)
+
+    def warning(self) -> str | None:
+        """That a render of the whole session mixes what was left out as well; None if nothing was."""
+        names = [name for name, _ in self.told.left_out]
+        if not names:
+            return None
+        one = len(names) == 1
+        return (
+            f"left out: {listed(names, most=len(names))}; drytake render mixes {'it' if one else 'them'} too, "
+            f"unless you move {'it' if one else 'them'} to another folder"
+        )
 
     def as_dict(self) -> dict[str, object]:
         """Everything as plain values, for JSON."""
