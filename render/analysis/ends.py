@@ -1,9 +1,7 @@
 """Where sound begins and ends, where it pauses, and what lies before the first pause and after the last: talk, tuning.
 
-Beside the chain, before anything is mixed; read from levels over time (`envelope`) and third octaves (`bands`).
-A source in the wood hardly hears a voice, one that hears the air does: talk is what stands in one source far above
-what the other hears of it, measured against the playing. Where both sources hear the air alike it cannot be told, and
-nothing is said.
+Beside the chain, before anything is mixed; read from levels over time (`envelope`) and third octaves (`bands`). Talk is
+told by `speech`, in any sounds apart from the playing; tuning here, before the first pause and after the last.
 """
 
 from __future__ import annotations
@@ -20,7 +18,8 @@ from numpy.typing import NDArray
 from render.analysis.bands import BandGauge, Bands
 from render.analysis.envelope import Envelope, EnvelopeGauge, ToneGauge, Tones
 from render.analysis.frames import each_spectra
-from render.analysis.noise import noise_from_bands, playing_windows, quietest_passage
+from render.analysis.noise import playing_windows, quietest_passage
+from render.analysis.speech import TALK_DB, Listener, windows_within
 from render.audio.array import AnySamples, Reals
 
 PAUSE_S = 2.0
@@ -32,10 +31,6 @@ any note rings longer, and a player who knocks on the wood goes on."""
 
 JOIN_S = 0.6
 """Sounds closer together are one."""
-
-TALK_DB = 8.0
-"""So much louder than in the playing one source must stand against the other; a guitar's own notes, slaps and
-harmonics move that difference by less, in the median over the bands."""
 
 SURE = 0.5
 """Talk and tuning of a lower sureness are not told."""
@@ -55,7 +50,6 @@ SAME_STRING_CENTS = 90.0
 LOOSENED_CENTS, LOOSENED_S = 120.0, 0.7
 """A string that is let down by more than a semitone, and slowly, is given another tuning."""
 
-_TALK_HZ = (150.0, 4200.0)
 _ON_DB, _OFF_DB = 10.0, 5.0  # over the noise
 _SOFTEST_DB, _GONE_DB = 45.0, 55.0  # under the playing
 _MARGIN_DB = 20.0  # what is above this under the playing is playing, whatever the noise seems to be
@@ -115,34 +109,71 @@ def find_ends(levels: Envelope, bands: Bands, tones: Tones | None = None) -> End
     spans = _sounds(levels)
     if not spans:
         return Ends(None, None, None, None)
-    groups: list[_Spans] = [[spans[0]]]
-    for span in spans[1:]:
-        if span[0] - groups[-1][-1][1] >= PAUSE_S:
-            groups.append([span])
-        else:
-            groups[-1].append(span)
-    extents = [(group[0][0], group[-1][1]) for group in groups]
-    first, last, parts = 0, len(extents) - 1, []
-    while first < last:
-        part = _part(extents[first], extents[first + 1 : last + 1], levels, bands, tones)
-        if part is None:
+    two = levels.power.shape[1] == 2 and len(spans) > 1
+    listener = Listener(levels, bands) if two else None
+    playing, parts = list(spans), []
+    while listener is not None:
+        found = _first_part(playing, listener, tones)
+        if found is None:
             break
-        parts.append(part)
-        first += 1
-    while last > first:
-        part = _part(extents[last], extents[first:last], levels, bands, tones)
-        if part is None:
+        parts.append(found[0])
+        playing = playing[found[1] :]
+    while listener is not None:
+        found = _last_part(playing, listener, tones)
+        if found is None:
             break
-        parts.append(part)
-        last -= 1
+        parts.append(found[0])
+        playing = playing[: -found[1]]
     return Ends(
-        sound_from_s=extents[0][0],
-        sound_to_s=extents[-1][1],
-        playing_from_s=extents[first][0],
-        playing_to_s=extents[last][1],
-        pauses=tuple((one[1], next_one[0]) for one, next_one in itertools.pairwise(extents)),
+        sound_from_s=spans[0][0],
+        sound_to_s=spans[-1][1],
+        playing_from_s=playing[0][0],
+        playing_to_s=playing[-1][1],
+        pauses=tuple(
+            (one[1], next_one[0])
+            for one, next_one in itertools.pairwise(spans)
+            if next_one[0] - one[1] >= PAUSE_S
+        ),
         parts=tuple(sorted(parts, key=lambda part: part.from_s)),
     )
+
+
+def _first_part(spans: _Spans, listener: Listener, tones: Tones | None) -> tuple[Part, int] | None:
+    """Talk or tuning before the playing, and how many sounds it has; None if it is playing, or cannot be told."""
+    talk = listener.talk_first(spans)
+    if talk is not None and talk.sureness >= SURE:
+        part = Part("talk", spans[0][0], spans[talk.count - 1][1], talk.sureness, talk.source)
+        return part, talk.count
+    count = 1
+    while count < len(spans) and spans[count][0] - spans[count - 1][1] < PAUSE_S:
+        count += 1
+    tuning = _tuning(spans[:count], spans[count:], listener, tones)
+    return None if tuning is None else (tuning, count)
+
+
+def _last_part(spans: _Spans, listener: Listener, tones: Tones | None) -> tuple[Part, int] | None:
+    """Talk or tuning after the playing."""
+    talk = listener.talk_last(spans)
+    if talk is not None and talk.sureness >= SURE:
+        part = Part("talk", spans[-talk.count][0], spans[-1][1], talk.sureness, talk.source)
+        return part, talk.count
+    count = 1
+    while count < len(spans) and spans[-count][0] - spans[-count - 1][1] < PAUSE_S:
+        count += 1
+    tuning = _tuning(spans[-count:], spans[:-count], listener, tones)
+    return None if tuning is None else (tuning, count)
+
+
+def _tuning(these: _Spans, others: _Spans, listener: Listener, tones: Tones | None) -> Part | None:
+    """Strings that are brought into tune, of the balance of the playing."""
+    span = these[0][0], these[-1][1]
+    if tones is None or not others or span[1] - span[0] > 0.5 * sum(end - begin for begin, end in others):
+        return None
+    difference_db = listener.difference_db(these, others)
+    if difference_db is None or abs(difference_db) >= TALK_DB:
+        return None
+    glides = _glides(span, others, tones)
+    return Part("tuning", *span, 0.6 if glides == 1 else 0.8, None) if glides else None
 
 
 def _sounds(levels: Envelope) -> _Spans:
@@ -206,79 +237,6 @@ def _smooth(power: Reals, slots: int) -> Reals:
     return np.asarray(np.convolve(power, np.full(slots, 1.0 / slots), mode="same"), dtype=np.float64)
 
 
-def _part(
-    span: tuple[float, float], others: _Spans, levels: Envelope, bands: Bands, tones: Tones | None
-) -> Part | None:
-    """What a group of sounds at an end is; None where it is playing, or cannot be told."""
-    rest_s = sum(end - begin for begin, end in others)
-    if levels.power.shape[1] != 2 or span[1] - span[0] > 0.5 * rest_s:
-        return None
-    difference_db = _difference_db(span, others, bands)
-    if difference_db is None:
-        return None
-    if abs(difference_db) >= TALK_DB:
-        source = 1 if difference_db > 0.0 else 0
-        share = min(1.0, (abs(difference_db) - 0.5 * TALK_DB) / TALK_DB)
-        sureness = share * _syllables(span, levels, source)
-        if sureness >= SURE:
-            return Part("talk", span[0], span[1], round(sureness, 2), source)
-    elif tones is not None:
-        glides = _glides(span, others, tones)
-        if glides:
-            return Part("tuning", span[0], span[1], 0.6 if glides == 1 else 0.8, None)
-    return None
-
-
-def _windows(span: tuple[float, float], hop_s: float, count: int) -> slice:
-    """Windows (two hops long) that lie within a stretch."""
-    return slice(min(count, math.ceil(span[0] / hop_s)), max(0, min(count, math.floor(span[1] / hop_s) - 1)))
-
-
-def _difference_db(span: tuple[float, float], others: _Spans, bands: Bands) -> float | None:
-    """How much louder source 2 is against source 1 than in the playing: median over third octaves."""
-    count = len(bands.power)
-    power = bands.power.astype(np.float64)
-    here = power[_windows(span, bands.hop_s, count)]
-    rest = np.concatenate([power[_windows(one, bands.hop_s, count)] for one in others])
-    if len(here) < 3 or len(rest) < 3:
-        return None
-    noise = 10.0 ** (np.array([one.band_dbfs for one in noise_from_bands(bands)]) / 10.0)
-    loud = playing_windows(rest.sum(axis=(1, 2)))
-    part, playing = here.mean(axis=0), rest[loud].mean(axis=0)
-    wanted = (bands.centre_hz >= _TALK_HZ[0]) & (bands.centre_hz <= _TALK_HZ[1])
-    told = wanted & np.all(playing > 8.0 * noise, axis=0) & np.any(part > 8.0 * noise, axis=0)
-    told &= np.all(playing > 0.0, axis=0)
-    if np.count_nonzero(told) < 5:
-        return None
-    # what is under the noise counts as half of it: a difference is never made greater by that
-    floor = np.maximum(0.5 * noise, 1e-20)
-    part, playing = np.maximum(part - noise, floor)[:, told], np.maximum(playing - noise, floor)[:, told]
-    return float(np.median(10.0 * np.log10(part[1] / part[0] * playing[0] / playing[1])))
-
-
-def _syllables(span: tuple[float, float], levels: Envelope, source: int) -> float:
-    """How much like speech the level moves: 1 for two to eight swells a second with gaps between, 0.4 for none."""
-    part = levels.power[round(span[0] / levels.slot_s) : round(span[1] / levels.slot_s), source].astype(
-        np.float64
-    )
-    if len(part) * levels.slot_s < 0.6:
-        return 0.4
-    level = 10.0 * np.log10(np.maximum(_smooth(part, 3), 1e-14))
-    level = np.maximum(level, level.max() - 35.0)
-    swells, top, bottom, rising = 0, level[0], level[0], True
-    for value in level:
-        if rising:
-            top = max(top, value)
-            if value < top - 4.0:
-                swells, rising, bottom = swells + 1, False, value
-        else:
-            bottom = min(bottom, value)
-            if value > bottom + 4.0:
-                rising, top = True, value
-    rate = swells / (len(part) * levels.slot_s)
-    return 1.0 if swells >= 3 and 1.5 <= rate <= 10.0 else 0.4
-
-
 def _glides(span: tuple[float, float], others: _Spans, tones: Tones) -> int:
     """How often a ringing note is bent as a tuning peg bends it: 25 to 300 cents, one way, over at least 0.4 s.
 
@@ -326,7 +284,7 @@ def _struck_again(ringing: Sequence[Reals], in_tune_cents: float) -> int:
 
 def _ringing(span: tuple[float, float], tones: Tones, channel: int) -> list[Reals]:
     """Pitches in cents, window by window, of each note that rings within a stretch, without its first windows."""
-    window = _windows(span, tones.hop_s, len(tones.power))
+    window = windows_within(span, tones.hop_s, len(tones.power))
     power = tones.power[window, channel].astype(np.float64)
     if len(power) < 6 or not power.any():
         return []
