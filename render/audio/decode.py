@@ -292,7 +292,7 @@ def _length_warnings(path: Path, layout: WavLayout) -> tuple[str, ...]:
         return (f"{path.name}: the recording was not closed; taken as far as it goes, {there}",)
     if layout.frames_promised > layout.frames:
         promised = _clock(layout.frames_promised, layout.sample_rate_hz)
-        return (f"{path.name}: cut short: its header promises {promised}, {there} are there",)
+        return (f"{path.name} is cut short: {there} of {promised} are there",)
     return ()
 
 
@@ -327,7 +327,11 @@ def _unreadable(path: Path, error: OSError) -> TakeError:
     if isinstance(error, IsADirectoryError):
         return TakeError(path, "is a folder, not a sound file", "name the folder as the session instead")
     if isinstance(error, PermissionError):
-        return TakeError(path, "may not be read", "give yourself leave to read it")
+        return TakeError(
+            path,
+            "may not be read",
+            "the file's permissions forbid it: change them, or copy the take to a folder of yours",
+        )
     return TakeError(path, f"cannot be read ({error.strerror or error})", "check the drive it lies on")
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import shutil
+from collections.abc import Sequence
 from pathlib import Path
 
 WIDEST = 80
@@ -46,7 +47,26 @@ def add_command(
         formatter_class=HelpText,
     )
     parser.add_argument("session", metavar="SESSION", type=Path, help=session)
+    parser.set_defaults(explain_left_over=several_sessions)
     return parser
+
+
+def several_sessions(chosen: argparse.Namespace, left_over: Sequence[str]) -> str:
+    """What is wrong where more than one session is named; empty if that is not it.
+
+    Parameters
+    ----------
+    chosen : argparse.Namespace
+        What was understood.
+    left_over : sequence of str
+        What was not.
+    """
+    if any(word.startswith("-") for word in left_over):
+        return ""
+    return (
+        f"drytake {chosen.command} takes one folder or one file, and here are "
+        f"{', '.join([str(chosen.session), *left_over])}: put the takes into one folder and name that"
+    )
 
 
 def add_deep(parser: argparse.ArgumentParser) -> None:
@@ -66,6 +86,14 @@ def add_printing(parser: argparse.ArgumentParser, *, as_json: str, quiet: str = 
     output = parser.add_mutually_exclusive_group()
     output.add_argument("--json", action="store_true", help=as_json)
     output.add_argument("--quiet", action="store_true", help=quiet)
+
+
+def decibels(text: str) -> float:
+    """A number of decibels."""
+    try:
+        return float(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is no number: write decibels, say -6") from None
 
 
 def jobs(text: str) -> int:

@@ -109,7 +109,11 @@ def _rows(take: CheckedTake, name: str) -> list[tuple[str, ...]]:
     inspection = take.inspection
     if inspection is None:
         return [(name, *[""] * (len(HEADINGS) - 2), found)]
-    delay = "-" if take.delay_ms is None else f"{take.delay_ms:+.3f} \u00b1 {take.delay_uncertainty_ms:.3f}"
+    delay = (
+        "-"
+        if take.delay_ms is None
+        else f"{round(take.delay_ms, 3) + 0.0:+.3f} \u00b1 {take.delay_uncertainty_ms:.3f}"
+    )
     first, second = take.sources
     from_s, to_s = inspection.ends.sound_from_s, inspection.ends.sound_to_s
     rate = f"{inspection.info.sample_rate_hz / 1000:g} kHz"
@@ -121,9 +125,9 @@ def _rows(take: CheckedTake, name: str) -> list[tuple[str, ...]]:
 
 
 def _levels(source: SourceFigures) -> list[str]:
+    keys = ("peak_dbfs", "true_peak_dbtp", "rms_dbfs", "crest_db", "loudness_lufs", "noise_dbfs")
     return [
-        "-" if source[key] is None else f"{source[key]:.1f}"
-        for key in ("peak_dbfs", "true_peak_dbtp", "rms_dbfs", "crest_db", "loudness_lufs", "noise_dbfs")
+        "-" if value is None else f"{round(value, 1) + 0.0:.1f}" for value in (source[key] for key in keys)
     ]
 
 

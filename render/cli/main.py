@@ -7,6 +7,7 @@ the program. Nothing heavy is imported before it is known what to do.
 from __future__ import annotations
 
 import argparse
+import difflib
 import sys
 from collections.abc import Sequence
 from typing import NoReturn
@@ -22,6 +23,7 @@ EPILOG = """\
 Listen at a moderate level first: a mix may be louder than its capture.
 Every command explains itself: drytake render --help"""
 
+COMMANDS = ("render", "recipe", "check", "suggest", "compare")
 DONE, SOME_FAILED, WRONG_CALL, OUR_FAULT = 0, 1, 2, 3
 
 
@@ -53,12 +55,22 @@ def main(arguments: Sequence[str] | None = None, *, stopping: Stopping | None = 
         parser.print_help(sys.stderr)
         return WRONG_CALL
     try:
+        _refuse_unknown_command(parser, sys.argv[1:] if arguments is None else arguments)
         chosen, left_over = parser.parse_known_args(arguments)
         if left_over:
             parser.error(_refusal(chosen, left_over))
     except SystemExit as leaving:
         return int(leaving.code or 0)
     return _run(chosen, stopping or Stopping())
+
+
+def _refuse_unknown_command(parser: argparse.ArgumentParser, arguments: Sequence[str]) -> None:
+    """Name the nearest command where one is misspelt; `argparse` only lists them."""
+    if arguments[0].startswith("-") or arguments[0] in COMMANDS:
+        return
+    near = difflib.get_close_matches(arguments[0], COMMANDS, n=1)
+    meant = f"did you mean drytake {near[0]}? The" if near else "the"
+    parser.error(f"there is no command {arguments[0]!r}; {meant} commands are {', '.join(COMMANDS)}")
 
 
 def _refusal(chosen: argparse.Namespace, left_over: Sequence[str]) -> str:

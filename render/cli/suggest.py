@@ -7,7 +7,7 @@ import json
 import shlex
 from pathlib import Path
 
-from render.cli.arguments import add_command, add_jobs, add_printing
+from render.cli.arguments import add_command, add_jobs, add_printing, decibels
 
 EXAMPLES = """\
 examples:
@@ -46,7 +46,7 @@ def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
         "--like", metavar="RECIPE", type=Path, help="begin with this recipe, change what is needed"
     )
     parser.add_argument(
-        "--width", metavar="DB", type=float, help="side against mid before the room, -20 to 0 dB (-8)"
+        "--width", metavar="DB", type=decibels, help="side against mid before the room, -20 to 0 dB (-8)"
     )
     parser.add_argument("--redo", action="store_true", help="replace a recipe that is there already")
     add_jobs(parser)

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from render.engine.ledger import Line
 from render.engine.meet import Moved
+from render.errors import TakeError
 from render.version import __version__
 
 if TYPE_CHECKING:
@@ -102,7 +103,9 @@ def kept_line(work: Work, line: Line) -> Line:
 def failed_line(work: Work, error: BaseException, *, options: Options) -> Line:
     """Line of a render that failed: the same keys, null where there is nothing to tell."""
     reason = str(error) or type(error).__name__
-    if isinstance(error, MemoryError):
+    if isinstance(error, TakeError):  # "14.wav is mono", as it is read beside the take's name
+        reason = f"{error.path} {error.reason}" + (f"; {error.fix}" if error.fix else "")
+    elif isinstance(error, MemoryError):
         reason = "not enough memory; render fewer takes at once with --jobs 1"
     elif isinstance(error, OSError):
         reason = f"{error.filename or work.job.output}: {error.strerror or error}"

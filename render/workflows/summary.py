@@ -116,7 +116,7 @@ def told_move(move: Mapping[str, Any] | None) -> str:
         else:
             told.append(f"{size} ms {'earlier' if move['delay_ms'] < 0 else 'later'}")
     if move["polarity_from"] != "recipe" and (move["polarity"] == "flip" or not told):
-        told.append("inverted" if move["polarity"] == "flip" else "not inverted")
+        told.append("inverted" if move["polarity"] == "flip" else "polarity kept")
     return f"{move['source']} {', '.join(told)}"
 
 

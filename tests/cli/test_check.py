@@ -306,8 +306,10 @@ def test_a_folder_that_cannot_be_written_is_told(
         raise PermissionError(13, "Permission denied")
 
     write_take(tmp_path / "s" / "one.wav", audio=good())
-    changed = "workflows.check.session.tempfile.TemporaryFile" if at_once else "pictures.take.write_file"
-    monkeypatch.setattr(f"render.{changed}", refuse)
+    if at_once:
+        monkeypatch.setattr("render.workflows.check.session.tempfile.TemporaryFile", refuse)
+    else:  # it is written beside its place, then put there
+        monkeypatch.setattr(Path, "replace", refuse)
     assert main(["check", str(tmp_path / "s"), "--plot", str(tmp_path / "pictures"), "--jobs", "1"]) == 2
     told = capsys.readouterr().err
     place = tmp_path / "pictures" if at_once else tmp_path / "pictures" / "one.png"

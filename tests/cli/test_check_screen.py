@@ -149,3 +149,15 @@ def test_a_name_too_long_for_figures_beside_it_stands_above_them(
     assert "channel 1 " in lines[at + 1]
     assert "channel 2 " in lines[at + 2]
     assert "true peak" in lines[0]
+
+
+def test_no_level_is_minus_zero(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A take up to full scale has a peak of 0.0, in the table and for scripts."""
+    audio = two_sources(strings(6.0, sample_rate_hz=RATE_HZ, seed=3), sample_rate_hz=RATE_HZ)
+    write_take(tmp_path / "full.wav", audio=audio / np.abs(audio).max(axis=0) * 0.9999)
+    for more in ([], ["--json"]):
+        main(["check", str(tmp_path), "--jobs", "1", *more])
+        out = capsys.readouterr().out
+        assert "0.0" in out
+        assert "-0.0 " not in out
+        assert "-0.0," not in out

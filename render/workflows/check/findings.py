@@ -5,6 +5,7 @@ The numbers come from `analysis`, the words and the gravity from the modules bes
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Literal, get_args
@@ -95,7 +96,10 @@ class Finding:
             "source": self.channel,
             "text": self.text,
             "remedy": self.remedy,
-            **self.figures,
+            **{
+                name: value + 0.0 if isinstance(value, float) else value
+                for name, value in self.figures.items()
+            },
         }
         if self.places_s:
             line["places_s"] = list(self.places_s)
@@ -124,17 +128,30 @@ def decibels(level_db: float, *, digits: int = 0) -> str:
     return f"{round(level_db, digits) + 0.0:.{digits}f}"
 
 
+def times(count: int) -> str:
+    """`once`, `twice`, `3 times`."""
+    return "once" if count == 1 else "twice" if count == 2 else f"{count} times"
+
+
 def percent(sureness: float) -> str:
     """A sureness in words; nothing that is heard of a recording is quite sure."""
     return f"{min(99.0, 100.0 * sureness):.0f} %"
 
 
-def at_places(places_s: tuple[float, ...], *, most: int = 3) -> str:
-    """`at 0:07.4, 0:09.1 and 0:12.0`, or `at 0:07.4, 0:09.1, 0:12.0 and other places`; each moment once."""
-    moments = list(dict.fromkeys(clock(place) for place in places_s))
-    if len(moments) > most:
-        return f"at {', '.join(moments[:most])} and other places"
-    return f"at {' and '.join(filter(None, [', '.join(moments[:-1]), moments[-1]]))}" if moments else ""
+def duration_words(duration_s: float) -> str:
+    """A short length as it is read: `2.5 ms`, `143 ms`, `1.6 s`."""
+    if duration_s >= 0.9995:
+        return f"{duration_s:.1f} s"
+    return f"{1000.0 * duration_s:.{0 if duration_s >= 0.00995 else 1}f} ms"
+
+
+def at_places(places_s: tuple[float, ...], *, most: int = 5) -> str:
+    """`at 0:07.4 (twice), 0:09.1 and 0:12.0`, or the first few `and other places`; each tenth of a second once."""
+    counts = Counter(clock(place) for place in places_s)
+    if len(counts) > most:
+        return f"at {', '.join(list(counts)[:most])} and other places"
+    moments = [moment if count == 1 else f"{moment} ({times(count)})" for moment, count in counts.items()]
+    return f"at {listed(moments, most=most)}" if moments else ""
 
 
 def listed(names: Sequence[str], *, most: int = 3) -> str:

@@ -184,7 +184,7 @@ def check_session(request: CheckRequest, *, watch: Watch) -> CheckResult:
     for folder, indices in by_folder.items():
         inspections = [it if isinstance(it, Inspection) else None for it in (measured[i] for i in indices)]
         called = [PurePath(session.takes[index].name).name for index in indices]
-        found = findings_of_session(inspections, names=called)
+        found = findings_of_session(inspections, names=called, sources=names)
         beside |= dict(zip(indices, found, strict=True))
         if not any(it.kind in ("other-guitar", "swapped") for of_take in found for it in of_take):
             notes += _two_guitars(inspections, called, folder=folder if len(by_folder) > 1 else "")
@@ -288,12 +288,20 @@ def _checked(
     if is_nothing_played(measured):  # then its noise is not noise under a playing
         of_sources = [finding for finding in of_sources if finding.kind not in ("noise", "hum", "level")]
     findings = [
-        *findings_of_take(measured, names=names, channels=channels),
+        *findings_of_take(
+            measured,
+            names=names,
+            channels=channels,
+            path=take.files[0] if len(take.files) == 1 else None,
+        ),
         *told_together(of_sources, one_signal=holds_one_signal(measured)),
         *more,
     ]
     if any(finding.case == "against-session" for finding in more):  # surer than what the take says by itself
-        findings = [finding for finding in findings if finding.kind != "swapped" or finding in more]
+        # nor is what stands out in its pickup the boom of its microphone
+        findings = [
+            finding for finding in findings if finding.kind not in ("swapped", "boom") or finding in more
+        ]
     return CheckedTake(take, channels, names, measured, in_order(without_following(told_once(findings))))
 
 
@@ -315,10 +323,10 @@ def _milliseconds(seconds: float | None) -> float | None:
 
 def _decibels(gain: float) -> float | None:
     """None for silence, which JSON has no number for."""
-    return round(db_from_gain(gain), DIGITS) if gain > 0.0 else None
+    return round(db_from_gain(gain), DIGITS) + 0.0 if gain > 0.0 else None
 
 
 def _figure(value: float | None) -> float | None:
     import math
 
-    return None if value is None or not math.isfinite(value) else round(value, DIGITS)
+    return None if value is None or not math.isfinite(value) else round(value, DIGITS) + 0.0

@@ -24,7 +24,10 @@ SURE_BY_DELAY = 0.8
 
 
 def findings_of_session(
-    inspections: Sequence[Inspection | None], *, names: Sequence[str]
+    inspections: Sequence[Inspection | None],
+    *,
+    names: Sequence[str],
+    sources: tuple[str, str] = ("channel 1", "channel 2"),
 ) -> list[list[Finding]]:
     """What sets takes apart from the rest of their session.
 
@@ -34,6 +37,8 @@ def findings_of_session(
         Of the takes of one folder; None for one that could not be read.
     names : sequence of str
         What the takes are called.
+    sources : two str
+        What the sources are called.
 
     Returns
     -------
@@ -52,7 +57,7 @@ def findings_of_session(
     if not any(finding.kind == "swapped" for of_take in found for finding in of_take):
         for index, finding in _two_ways(two_sourced, names):
             found[index].append(finding)
-    for index, late in _out_of_line(two_sourced):
+    for index, late in _out_of_line(two_sourced, sources[1]):
         if not found[
             index
         ]:  # another guitar has another delay, an exchanged take that of the others turned over
@@ -151,7 +156,7 @@ def _turned_delays(inspections: Sequence[Inspection | None]) -> dict[int, bool]:
     return turned
 
 
-def _out_of_line(inspections: Sequence[Inspection | None]) -> list[tuple[int, Finding]]:
+def _out_of_line(inspections: Sequence[Inspection | None], second: str) -> list[tuple[int, Finding]]:
     """Takes whose sources lie apart by another time than those of the other takes."""
     known = _known_delays(inspections)
     if len(known) < FEWEST_TAKES:
@@ -166,7 +171,7 @@ def _out_of_line(inspections: Sequence[Inspection | None]) -> list[tuple[int, Fi
             Finding(
                 "drift",
                 "warning",
-                f"the second source comes {abs(delay_ms - middle_ms):.2f} ms "
+                f"{second} comes {abs(delay_ms - middle_ms):.2f} ms "
                 f"{'later' if delay_ms > middle_ms else 'earlier'} than in the other takes",
                 "another place of the microphone, or a track that was moved: align this take by itself, "
                 'delay_ms = "auto" does it',

@@ -12,7 +12,7 @@ from render.analysis.likeness import DEAD_DB
 from render.engine.inspect import Inspection, SourceInspection
 from render.engine.played import SOFT_DBTP
 from render.units import db_from_gain
-from render.workflows.check.findings import Finding, Severity, at_places, decibels
+from render.workflows.check.findings import Finding, Severity, at_places, decibels, duration_words, times
 
 MANY_PER_MINUTE = 6.0
 """Clipped or clicking this often a passage has no place left to hide it: that is a fault, less is a warning."""
@@ -33,6 +33,12 @@ COARSE_STEP_GAIN = 2.0**-7
 COARSE_FULL_DBFS = -0.5
 """Between its steps, and below full scale, such a file has flat tops and a constant part of its own making; one that
 packs its samples has standstills as well."""
+
+IN_RECORDER = "turn the input down until loud playing peaks between -18 and -6 dBFS"
+BEFORE_RECORDER = (
+    "cut below full scale, they were cut before the recorder, it seems. Turn the guitar's preamp down, "
+    "look at its battery"
+)
 
 EDGE_S = 0.005
 HUM_IS_NOISE_DB = 3.0
@@ -55,7 +61,7 @@ def findings_of_source(inspection: Inspection, source: int, *, channel: int) -> 
     coarse = inspection.info.subtype in COARSE
     packed = coarse and not inspection.info.subtype.startswith("PCM")
     if measured.life.dead:
-        return [_dead(measured, channel)]
+        return [_dead(measured, channel, all_dead=all(each.life.dead for each in inspection.sources))]
     found = [
         _clipping(inspection, measured, channel, coarse=coarse),
         None if packed else _dropouts(inspection, measured, channel),
@@ -68,7 +74,7 @@ def findings_of_source(inspection: Inspection, source: int, *, channel: int) -> 
     return [finding for finding in found if finding is not None]
 
 
-def _dead(measured: SourceInspection, channel: int) -> Finding:
+def _dead(measured: SourceInspection, channel: int, *, all_dead: bool) -> Finding:
     """A source that hears nothing of the guitar."""
     life = measured.life
     silent = not math.isfinite(life.level_dbfs)
@@ -89,7 +95,8 @@ def _dead(measured: SourceInspection, channel: int) -> Finding:
         "dead-source",
         "fault",
         text,
-        "look at the cable, the battery and the recorder's input; a mix of this take has one source only",
+        "look at the cable, the battery and the recorder's input; "
+        + ("there is nothing to mix" if all_dead else "a mix of this take has one source only"),
         channel=channel,
         figures={"against_other_db": _finite(life.against_other_db)},
         case="silent" if silent else "unheard",
@@ -106,9 +113,11 @@ def _clipping(
     return Finding(
         "clipping",
         _gravity(inspection, clipping.count, fewest=WARNING_RUNS),
-        f"clipped {_times(clipping.count)} at {decibels(clipping.level_dbfs, digits=1)} dBFS, "
-        f"for {1000 * clipping.duration_s:.1f} ms in all, {at_places(places_s)}",
-        "nothing brings the tops back: play that passage again with the input turned down by 6 dB or more",
+        f"clipped {times(clipping.count)} at {decibels(clipping.level_dbfs, digits=1)} dBFS, "
+        f"for {duration_words(clipping.duration_s)} in all, {at_places(places_s)}",
+        "nothing brings the tops back: "
+        + (IN_RECORDER if clipping.level_dbfs >= COARSE_FULL_DBFS else BEFORE_RECORDER)
+        + ", and play that passage again",
         channel=channel,
         figures={
             "count": clipping.count,
@@ -127,7 +136,7 @@ def _dropouts(inspection: Inspection, measured: SourceInspection, channel: int) 
     return Finding(
         "dropout",
         "fault",
-        f"the sound stops dead {_times(dropouts.count)}, for {1000 * dropouts.longest_s:.1f} ms at the longest, "
+        f"the sound stops dead {times(dropouts.count)}, for {duration_words(dropouts.longest_s)} at the longest, "
         f"{at_places(places_s)}",
         "the recorder or its card could not keep up, or a plug has a loose contact: use another take of that passage",
         channel=channel,
@@ -154,7 +163,7 @@ def _clicks(inspection: Inspection, measured: SourceInspection, channel: int) ->
     return Finding(
         "click",
         _gravity(inspection, count, fewest=1 if sure else WARNING_CLICKS),
-        f"clicks {_times(count)}, {at_places(places_s)}",
+        f"clicks {times(count)}, {at_places(places_s)}",
         "look at plugs, the recorder's clock setting and edits; listen to the places before you keep the take",
         channel=channel,
         figures={"count": count},
@@ -267,10 +276,6 @@ def _gravity(inspection: Inspection, count: int, *, fewest: int) -> Severity:
 
 def _seconds(inspection: Inspection, places: Sequence[int]) -> tuple[float, ...]:
     return tuple(round(frame / inspection.info.sample_rate_hz, 6) for frame in places)
-
-
-def _times(count: int) -> str:
-    return "once" if count == 1 else "twice" if count == 2 else f"{count} times"
 
 
 def _finite(value: float) -> float | None:

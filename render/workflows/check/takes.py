@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
+import shlex
 from collections.abc import Sequence
 from dataclasses import replace
+from pathlib import Path
 
 from render.analysis.cut_off import LAST_S, RINGING_DB, measure_cut_off
 from render.analysis.ends import SURE, Part
@@ -46,7 +48,7 @@ ROLE_WORDS = {
 
 
 def findings_of_take(
-    inspection: Inspection, *, names: tuple[str, str], channels: tuple[int, int]
+    inspection: Inspection, *, names: tuple[str, str], channels: tuple[int, int], path: Path | None = None
 ) -> list[Finding]:
     """Everything found on a take that is not one source's alone.
 
@@ -57,6 +59,8 @@ def findings_of_take(
         What the sources are called.
     channels : two int
         Their channels, counted from 1.
+    path : Path, optional
+        What a call of `render` names to get this take.
     """
     found = _file(inspection, channels)
     if is_nothing_played(inspection):
@@ -75,7 +79,7 @@ def findings_of_take(
                 *find_drift(inspection, names),
                 *_boom(inspection, channels, source=0 if exchanged else 1),
             ]
-    return [*found, *_cut_off(inspection), *_talk(inspection, channels)]
+    return [*found, *_cut_off(inspection), *_talk(inspection, channels, path)]
 
 
 def unreadable(error: TakeError) -> Finding:
@@ -268,8 +272,11 @@ def _boom(inspection: Inspection, channels: tuple[int, int], *, source: int) -> 
 
 
 def _cut_off(inspection: Inspection) -> list[Finding]:
-    """The recorder was stopped too early; not where somebody talks to the last, which is told as talk."""
-    if any(source.life.dead for source in inspection.sources):
+    """The recorder was stopped too early; not where somebody talks to the last, which is told as talk.
+
+    Nor where the file was cut short afterwards.
+    """
+    if inspection.info.warnings or any(source.life.dead for source in inspection.sources):
         return []
     if any(part.to_s > inspection.duration_s - LAST_S for part in inspection.ends.parts):
         return []
@@ -301,9 +308,11 @@ def _cut_off(inspection: Inspection) -> list[Finding]:
     ]
 
 
-def _talk(inspection: Inspection, channels: tuple[int, int]) -> list[Finding]:
+def _talk(inspection: Inspection, channels: tuple[int, int], path: Path | None) -> list[Finding]:
     parts = [part for part in inspection.ends.parts if part.sureness >= SURE]
     passage = _passage(inspection, parts)
+    if passage and path is not None:
+        passage = f"{shlex.join(['drytake', 'render', str(path)])} {passage}"
     return [
         Finding(
             "talk",

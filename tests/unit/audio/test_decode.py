@@ -110,7 +110,7 @@ def test_cut_short_wav_is_read_as_far_as_it_goes(tmp_path: Path) -> None:
     path.write_bytes(path.read_bytes()[: -6 * 24000 - 1])
     header = read_header(path)
     assert header.frames == 71999
-    assert header.warnings == ("take.wav: cut short: its header promises 0:02.000, 0:01.499 are there",)
+    assert header.warnings == ("take.wav is cut short: 0:01.499 of 0:02.000 are there",)
     np.testing.assert_array_equal(_read(path, 0, 71999, 0, 1), wanted[:71999])
 
 
@@ -256,7 +256,7 @@ def test_files_that_cannot_be_opened(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("error", "message"),
     [
-        (PermissionError(13, "Permission denied"), "may not be read; give yourself leave"),
+        (PermissionError(13, "Permission denied"), "may not be read; the file's permissions forbid it"),
         (OSError(5, "Input/output error"), r"cannot be read \(Input/output error\); check the drive"),
     ],
 )

@@ -197,3 +197,56 @@ def test_a_take_too_short_to_judge_says_so(tmp_path: Path) -> None:
     """Two thousand frames of playing are told to be too short, and nothing else of them."""
     write_take(tmp_path / "spoilt.wav", audio=_good(31)[2 * RATE_HZ : 2 * RATE_HZ + 2000])
     assert _problems(_checked(tmp_path)) == [("file", "too-short")]
+
+
+def test_two_dead_sources_leave_nothing_to_mix(tmp_path: Path) -> None:
+    """One has at least the other."""
+    write_take(tmp_path / "spoilt.wav", audio=np.zeros((5 * RATE_HZ, 2)))
+    assert {finding.remedy.split("; ")[1] for finding in _checked(tmp_path).findings} == {
+        "there is nothing to mix"
+    }
+    write_take(tmp_path / "spoilt.wav", audio=_good(31) * [1.0, 0.0])
+    told = _checked(tmp_path).findings[0].remedy
+    assert told.endswith("; a mix of this take has one source only")
+
+
+def test_a_file_cut_short_was_not_stopped_too_early(tmp_path: Path) -> None:
+    """The recorder ran on: what is missing was lost afterwards. The same sound in a whole file was stopped early."""
+    path = tmp_path / "spoilt.wav"
+    write_take(path, audio=_good(31)[: 8 * RATE_HZ])
+    assert [finding.case for finding in _checked(tmp_path).findings if finding.kind == "file"] == [
+        "stopped-early"
+    ]
+    write_take(path, audio=_good(31))
+    data = path.read_bytes()
+    path.write_bytes(data[: 44 + 8 * RATE_HZ * 6])
+    (told,) = (finding for finding in _checked(tmp_path).findings if finding.kind == "file")
+    assert (told.case, told.text) == ("incomplete", "spoilt.wav is cut short: 0:08.000 of 0:12.000 are there")
+
+
+def test_an_exchanged_take_booms_where_the_others_do(tmp_path: Path, four: list[Path]) -> None:
+    """What stands out in the pickup of a take the other way round is not told as the boom of a microphone."""
+    write_take(tmp_path / "spoilt.wav", audio=_good(30)[:, ::-1])
+    for path in four:
+        (tmp_path / path.name).symlink_to(path)
+    takes = check_session(CheckRequest(tmp_path), watch=lambda _: None).takes
+    booms = {take.name: any(finding.kind == "boom" for finding in take.findings) for take in takes}
+    assert not booms.pop("spoilt")
+    assert any(booms.values())
+
+
+@pytest.mark.parametrize(
+    ("full_scale", "remedy"),
+    [
+        (1.0, "turn the input down until loud playing peaks"),
+        (0.3, "cut below full scale, they were cut before"),
+    ],
+)
+def test_where_tops_were_cut_decides_what_to_turn_down(
+    tmp_path: Path, full_scale: float, remedy: str
+) -> None:
+    """The recorder clips at full scale; below it something before it does."""
+    audio = np.clip(_good(32) * 6.0, -1.0, 1.0) * full_scale
+    write_take(tmp_path / "spoilt.wav", audio=audio)
+    told = next(finding for finding in _checked(tmp_path).findings if finding.kind == "clipping")
+    assert told.remedy.startswith(f"nothing brings the tops back: {remedy}")

@@ -233,3 +233,12 @@ def test_two_takes_of_two_guitars(session: list[Inspection], stranger: Inspectio
     assert _kinds([session[0], stranger]) == [[], []]
     assert _kinds([*session[:2]]) == [[], []]
     assert _kinds([_delayed(_flat(session[0]), 0.1), _turned(_delayed(_flat(session[1]), 0.1))]) == [[], []]
+
+
+def test_a_source_out_of_line_is_told_by_its_name(session: list[Inspection]) -> None:
+    """As a recipe calls it."""
+    takes = [*session[:4], _delayed(session[4], 9.0)]
+    found = findings_of_session(takes, names=list("abcde"), sources=("saddle", "inside"))
+    (late,) = found[4]
+    assert late.text.startswith("inside comes 7.")
+    assert late.text.endswith(" ms later than in the other takes")

@@ -32,8 +32,9 @@ def _played(duration_s: float) -> NDArray[np.float64]:
 def _findings(folder: Path, audio: NDArray[np.float64]) -> list[Finding]:
     path = folder / "take.wav"
     soundfile.write(path, audio, RATE_HZ, subtype="PCM_24")
+    inspection = inspect_take(Take((path,), "take"), channels=(1, 2))
     return findings_of_take(
-        inspect_take(Take((path,), "take"), channels=(1, 2)), names=("pickup", "mic"), channels=(1, 2)
+        inspection, names=("pickup", "mic"), channels=(1, 2), path=Path("my songs/take.wav")
     )
 
 
@@ -86,6 +87,7 @@ def test_the_passage_without_talk_keeps_the_first_attack(tmp_path: Path) -> None
 
     assert len(told) == 2
     assert told[0].remedy == told[1].remedy
+    assert told[0].remedy.startswith("render without it: drytake render 'my songs/take.wav' --from ")
     passage = re.search(r"--from (\S+) --to (\S+)", told[0].remedy)
     assert passage is not None
     begins_s, ends_s = (instant(moment) for moment in passage.groups())
