@@ -31,6 +31,7 @@ LANE_PX = 104
 LANE_HEAD_PX = 22
 LANE_GAP_PX = 8
 BESIDE_PX = 3
+BESIDE_LINE_PX = 11
 BESIDE_PT = 7.0
 BESIDE_LEAST_PT = 6.0
 SPAN_ROW_PX = 16
@@ -112,13 +113,14 @@ def _lane(page: Page, top_px: float, curves: TakeCurves, index: int, scale: Scal
         ends = np.array([0.0, panel.across.highest])
         strokes.append(Stroke(ends, np.full(2, noise_dbfs), style.INK, 1.2, (1.2, 1.8)))
         words = level_words(noise_dbfs)
-        fits = style.text_width_px(words, BESIDE_PT) <= style.RIGHT_MARGIN_PX - BESIDE_PX
-        page.write(
-            style.MARGIN_PX + INNER_PX + BESIDE_PX,
-            panel.top_px + LANE_PX * (1.0 - scale.at(noise_dbfs)) + 4,
-            words,
-            size_pt=BESIDE_PT if fits else BESIDE_LEAST_PT,
-        )
+        for text, below_px in (("noise", -BESIDE_LINE_PX), (words, 0)):
+            fits = style.text_width_px(text, BESIDE_PT) <= style.RIGHT_MARGIN_PX - BESIDE_PX
+            page.write(
+                style.MARGIN_PX + INNER_PX + BESIDE_PX,
+                panel.top_px + LANE_PX * (1.0 - scale.at(noise_dbfs)) + 4 + below_px,
+                text,
+                size_pt=BESIDE_PT if fits else BESIDE_LEAST_PT,
+            )
     panel.draw(strokes)
     if not np.any(source.peak_dbfs > -math.inf):
         panel.note("silence")

@@ -60,7 +60,7 @@ def _answer(curves: TakeCurves, likeness: Likeness) -> str:
     delay_ms = likeness.delay_ms
     if delay_ms is None:
         told = np.any(np.isfinite(likeness.relative_delay_ms))
-        words = "No reliable delay between them" + ("" if told else ": nowhere is the coherence enough")
+        words = "No reliable delay between them" + ("" if told else ": nowhere have they enough in common")
     else:
         doubt_ms = likeness.uncertainty_ms
         about = "" if doubt_ms is None else f", give or take {_ms(doubt_ms)}"
@@ -90,7 +90,9 @@ def _draw_coherence(
         up=Scale(0.0, 1.0),
     )
     dotted = "" if likeness.enough is None else "; dotted: enough to tell a delay"
-    panel.caption(f"coherence: 1 where both carry the same sound, 0 where nothing is shared{dotted}")
+    panel.caption(
+        f"what they have in common (coherence): 1 where both carry the same sound, 0 where nothing is shared{dotted}"
+    )
     panel.grid_up(0.25)
     panel.grid_of_hertz(below_px=15.0 if numbered else None)
     strokes = [Stroke(likeness.frequency_hz, likeness.coherence, style.INK, style.LINE_PX)]
@@ -114,7 +116,7 @@ def _draw_delay(page: Page, top_px: float, curves: TakeCurves, likeness: Likenes
         up=scale,
     )
     told = "; shaded: the take's delay, give or take its uncertainty" if band_ms else ""
-    panel.caption(f"how much later {second} is, in ms, where the coherence is enough{told}")
+    panel.caption(f"how much later {second} is, in ms, where they have enough in common{told}")
     if band_ms:
         panel.tint(*band_ms)
     panel.grid_of_hertz(below_px=15.0)

@@ -406,10 +406,17 @@ def test_answer_in_words(delay_ms: Any, uncertainty_ms: Any, polarity: Any, word
     assert _answer(take, likeness) == words
 
 
+def test_the_number_beside_a_level_says_what_it_is(recorder: Recorder) -> None:
+    """One noise floor a source, and plain words for what the sources share."""
+    words = list(recorder.words)
+    assert words.count("noise") == 2
+    assert any(text.startswith("what they have in common (coherence): 1 where both") for text in words)
+
+
 def test_without_enough_coherence_there_is_no_delay_panel() -> None:
     """Coherence is drawn, and said why there is no more."""
     _, recorder = drawn(takes.dead_source)
-    assert "No reliable delay between them: nowhere is the coherence enough" in recorder.words
+    assert "No reliable delay between them: nowhere have they enough in common" in recorder.words
     panel, _ = recorder.drawn[-1]
     assert (panel.up.lowest, panel.up.highest) == (0.0, 1.0)
 
