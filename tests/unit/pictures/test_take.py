@@ -406,8 +406,9 @@ def test_answer_in_words(delay_ms: Any, uncertainty_ms: Any, polarity: Any, word
     assert _answer(take, likeness) == words
 
 
-def test_the_number_beside_a_level_says_what_it_is(recorder: Recorder) -> None:
+def test_the_number_beside_a_level_says_what_it_is() -> None:
     """One noise floor a source, and plain words for what the sources share."""
+    _, recorder = picture_of(takes.fine)
     words = list(recorder.words)
     assert words.count("noise") == 2
     assert any(text.startswith("what they have in common (coherence): 1 where both") for text in words)
