@@ -1,14 +1,13 @@
-"""Where sound begins and ends, where it pauses, and what lies before the first pause and after the last: talk, tuning.
+"""Where sound begins and ends, where it pauses, and what lies before and after the playing: talk, tuning.
 
 Beside the chain, before anything is mixed; read from levels over time (`envelope`) and third octaves (`bands`). Talk is
-told by `speech`, in any sounds apart from the playing; tuning here, before the first pause and after the last.
+told by `speech`, in any sounds apart from the playing; tuning by `tuning`, before the first pause and after the last.
 """
 
 from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -19,7 +18,8 @@ from render.analysis.bands import BandGauge, Bands
 from render.analysis.envelope import Envelope, EnvelopeGauge, ToneGauge, Tones
 from render.analysis.frames import each_spectra
 from render.analysis.noise import playing_windows, quietest_passage
-from render.analysis.speech import TALK_DB, Listener, windows_within
+from render.analysis.speech import TALK_DB, Listener
+from render.analysis.tuning import FEWEST_STEPS, find_glides
 from render.audio.array import AnySamples, Reals
 
 PAUSE_S = 2.0
@@ -35,20 +35,8 @@ JOIN_S = 0.6
 SURE = 0.5
 """Talk and tuning of a lower sureness are not told."""
 
-OFF_CENTS, STEADY_CENTS = 10.0, 5.0
-"""A note so far from the semitones of the playing is out of tune; one that moves by less a window keeps its pitch."""
-
-FEWEST_STEADY, CLEAR_GRID = 20, 0.5
-"""Windows, and length of their mean phasor on a circle of a semitone, from which the playing keeps to a tuning."""
-
-FEWEST_OF_NOTE = 4
-"""Windows, half a second, from which a note has a pitch."""
-
-SAME_STRING_CENTS = 90.0
-"""Two notes so near are one string, before and after its peg was turned: less than a semitone apart."""
-
-LOOSENED_CENTS, LOOSENED_S = 120.0, 0.7
-"""A string that is let down by more than a semitone, and slowly, is given another tuning."""
+LONGEST_TUNING = 0.8
+"""Six strings take longer than half of a short take; what is longer than this against the rest may be the take."""
 
 _ON_DB, _OFF_DB = 10.0, 5.0  # over the noise
 _SOFTEST_DB, _GONE_DB = 45.0, 55.0  # under the playing
@@ -58,7 +46,7 @@ _STEADY_DB, _FAINT_POWER = 4.0, 1e-5  # noise alone: changes by no more, and is 
 
 @dataclass(frozen=True)
 class Part:
-    """What lies at an end, before the first pause or after the last: which kind, from when to when, how sure.
+    """What lies at an end, apart from the playing: which kind, from when to when, how sure.
 
     `source` is the one that hears it, None for both.
     """
@@ -166,14 +154,16 @@ def _last_part(spans: _Spans, listener: Listener, tones: Tones | None) -> tuple[
 
 def _tuning(these: _Spans, others: _Spans, listener: Listener, tones: Tones | None) -> Part | None:
     """Strings that are brought into tune, of the balance of the playing."""
-    span = these[0][0], these[-1][1]
-    if tones is None or not others or span[1] - span[0] > 0.5 * sum(end - begin for begin, end in others):
+    span, others_s = (these[0][0], these[-1][1]), sum(end - begin for begin, end in others)
+    if tones is None or not others or span[1] - span[0] > LONGEST_TUNING * others_s:
         return None
     difference_db = listener.difference_db(these, others)
     if difference_db is None or abs(difference_db) >= TALK_DB:
         return None
-    glides = _glides(span, others, tones)
-    return Part("tuning", *span, 0.6 if glides == 1 else 0.8, None) if glides else None
+    steps = find_glides(span, others, tones)
+    if steps < FEWEST_STEPS:
+        return None
+    return Part("tuning", *span, 0.6 if steps == FEWEST_STEPS else 0.8, None)
 
 
 def _sounds(levels: Envelope) -> _Spans:
@@ -235,87 +225,6 @@ def _smooth(power: Reals, slots: int) -> Reals:
     if slots < 2 or len(power) < slots:
         return power
     return np.asarray(np.convolve(power, np.full(slots, 1.0 / slots), mode="same"), dtype=np.float64)
-
-
-def _glides(span: tuple[float, float], others: _Spans, tones: Tones) -> int:
-    """How often a ringing note is bent as a tuning peg bends it: 25 to 300 cents, one way, over at least 0.4 s.
-
-    And from a pitch that is held for a moment, and that the playing does not have, to one that it has; or far down. A
-    finger bends from a pitch of the playing, and lets down quickly.
-    """
-    found = 0
-    for channel in range(tones.power.shape[1]):
-        in_tune = _in_tune_cents(others, tones, channel)
-        if in_tune is None:
-            continue
-        ringing = _ringing(span, tones, channel)
-        count = _struck_again(ringing, in_tune)
-        for cents in ringing:
-            moves = np.diff(cents)
-            whole, net = float(np.abs(moves).sum()), float(moves.sum())
-            lasting_s = int(np.count_nonzero(np.abs(moves) > 2.0)) * tones.hop_s
-            if not (25.0 <= abs(net) <= 300.0 and abs(net) >= 0.8 * whole and lasting_s >= 0.4):
-                continue
-            off, left = (abs(float(_off_cents(cents[at] - in_tune))) for at in (0, -1))
-            loosened = net <= -LOOSENED_CENTS and lasting_s >= LOOSENED_S
-            held = abs(float(moves[0])) < STEADY_CENTS
-            count += int(loosened or (held and off >= OFF_CENTS and left < 0.7 * off))
-        found = max(found, count)
-    return found
-
-
-def _struck_again(ringing: Sequence[Reals], in_tune_cents: float) -> int:
-    """How often a note out of tune is struck again nearer to a semitone of the playing: a peg turned in between."""
-    steady = [
-        float(np.median(cents))
-        for cents in ringing
-        if len(cents) >= FEWEST_OF_NOTE and np.ptp(np.sort(cents)[1:-1]) < 2.0 * STEADY_CENTS
-    ]
-    count, pairs = 0, list(itertools.pairwise(steady))
-    if 2 * sum(abs(after - before) < SAME_STRING_CENTS for before, after in pairs) < len(pairs):
-        return 0  # a tune, which goes from note to note
-    for before, after in pairs:
-        off, left = (abs(float(_off_cents(np.array(cents - in_tune_cents)))) for cents in (before, after))
-        count += int(
-            STEADY_CENTS < abs(after - before) < SAME_STRING_CENTS and off >= OFF_CENTS and left < 0.7 * off
-        )
-    return count
-
-
-def _ringing(span: tuple[float, float], tones: Tones, channel: int) -> list[Reals]:
-    """Pitches in cents, window by window, of each note that rings within a stretch, without its first windows."""
-    window = windows_within(span, tones.hop_s, len(tones.power))
-    power = tones.power[window, channel].astype(np.float64)
-    if len(power) < 6 or not power.any():
-        return []
-    cents = _cents(tones.frequency_hz[window, channel])
-    rise = power[1:] / np.maximum(power[:-1], 1e-30)
-    joined = (np.abs(np.diff(cents)) < 60.0) & (rise < 2.0) & (power[1:] > 1e-3 * power.max())
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], joined, [False]]).astype(np.int8)))
-    # the first windows after a pluck may hold two notes
-    return [cents[begin + 1 : end + 1] for begin, end in edges.reshape(-1, 2) if end > begin]
-
-
-def _in_tune_cents(spans: _Spans, tones: Tones, channel: int) -> float | None:
-    """Where the semitones of the playing lie, in cents from those of 440 Hz; None if it keeps to none."""
-    turns: list[Reals] = []
-    for span in spans:
-        for cents in _ringing(span, tones, channel):
-            steady = np.abs(np.diff(cents)) < STEADY_CENTS
-            turns.append(2.0 * np.pi * cents[1:][steady] / 100.0)
-    if sum(map(len, turns)) < FEWEST_STEADY:
-        return None
-    mean = complex(np.exp(1j * np.concatenate(turns)).mean())
-    return 100.0 * math.atan2(mean.imag, mean.real) / (2.0 * math.pi) if abs(mean) >= CLEAR_GRID else None
-
-
-def _off_cents(cents: Reals) -> Reals:
-    """Distance to the nearest semitone, from -50 to 50."""
-    return np.asarray((cents + 50.0) % 100.0 - 50.0, np.float64)
-
-
-def _cents(frequency_hz: NDArray[np.float32]) -> Reals:
-    return np.asarray(1200.0 * np.log2(np.maximum(frequency_hz.astype(np.float64), 1.0) / 440.0), np.float64)
 
 
 def measure_ends(audio: AnySamples, *, sample_rate_hz: float) -> Ends:
