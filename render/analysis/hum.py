@@ -5,7 +5,7 @@ what parts them is that hum keeps its level and its phase all the time, at one f
 notes begin, decay, and begin again with another phase. So the low band is looked at in stretches of nine seconds:
 in each, for every mains frequency that could be, the steady part of each multiple is estimated, quiet moments counting
 more; it has to stand above what lies beside it, to be the same in every quiet moment, and never to go away. What holds
-through the take, at one frequency and one level, is hum.
+through the take, at one frequency and one level, is hum; unless a rhythm made it (`hum_rhythm`).
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from render.analysis.frames import each_spectra
+from render.analysis.hum_rhythm import FineSpectra, Rhythm, in_rests
 from render.analysis.hum_stretch import (
     AGREE_HZ,
     STANDS_OUT,
@@ -43,7 +44,8 @@ MAY_HIDE = 0.25
 DIPS = ((0.5, 0.15), (0.1, 0.02))
 """Hum does not go away: around a line there is less sound than such a part of its level for such a share of the time at
 most. Noise of any strength takes hum that far down for 9 and 0.4 percent at most (the square of the part, by e), a note
-for a part of a beat; the rhythm of a machine, whose lines are as sharp as hum, falls silent between any two strokes."""
+for a part of a beat; a slow rhythm of a machine, whose lines are as sharp as hum, falls silent between any two strokes;
+for a fast one see `hum_rhythm`."""
 
 CLEAR, OFTEN = 200.0, 0.25
 """A line must be found in a quarter of all stretches, or have this energy against what lies beside it in one of them: a
@@ -99,6 +101,7 @@ class HumGauge:
         self._waiting: list[Lows] = []
         # per mains frequency and channel, stretch by stretch
         self._found: list[list[list[Stretch]]] = [[[] for _ in range(channels)] for _ in MAINS_HZ]
+        self._fine = FineSpectra(low, channels=channels)
 
     def add(self, frames: Lows) -> None:
         """Take the next frames, shape (frames, channels, bins)."""
@@ -114,6 +117,7 @@ class HumGauge:
         for channel in range(frames.shape[1]):
             if np.count_nonzero(inverse[:, channel].any(axis=-1)) < FEWEST_FRAMES:
                 continue  # digital silence says nothing
+            self._fine.add(frames[:, channel], channel=channel)
             for grid, found in zip(self._grids, self._found, strict=True):
                 found[channel].append(grid.stretch(frames[:, channel], inverse[:, channel]))
 
@@ -121,7 +125,8 @@ class HumGauge:
         """Hum of every channel; the mains frequency is one for all of them."""
         if len(self._waiting) >= FEWEST_FRAMES:
             self._stretch()
-        judged = [[_judge(stretches) for stretches in found] for found in self._found]
+        rhythms = [Rhythm(self._fine.of(channel)) for channel in range(len(self._found[0]))]
+        judged = [[_judge(*one) for one in zip(found, rhythms, strict=True)] for found in self._found]
         strength = [sum(one.strength for one in grid if one.present) for grid in judged]
         best = int(np.argmax(strength))
         chosen = judged[best]
@@ -129,8 +134,8 @@ class HumGauge:
             leader = max((one for one in chosen if one.present), key=lambda one: one.strength)
             # a second source that hears the same mains needs less proof
             chosen = [
-                one if one.present else _judge(stretches, of=leader.frequency_hz)
-                for one, stretches in zip(chosen, self._found[best], strict=True)
+                one if one.present else _judge(stretches, rhythm, of=leader.frequency_hz)
+                for one, stretches, rhythm in zip(chosen, self._found[best], rhythms, strict=True)
             ]
         return tuple(
             one.hum(MAINS_HZ[best], told=bool(stretches))
@@ -162,7 +167,7 @@ class _Judgement:
         )
 
 
-def _judge(stretches: list[Stretch], *, of: float | None = None) -> _Judgement:
+def _judge(stretches: list[Stretch], rhythm: Rhythm, *, of: float | None = None) -> _Judgement:
     """Find the one mains frequency that most stretches agree on, and the lines that hold through them.
 
     The three frequencies most spoken for are tried. Where the other source hums at a frequency already (`of`), only
@@ -172,19 +177,19 @@ def _judge(stretches: list[Stretch], *, of: float | None = None) -> _Judgement:
     if not said:
         return _Judgement(present=False)
     if of is not None:
-        return _judge_at(stretches, of, proved=True)
+        return _judge_at(stretches, rhythm, of, proved=True)
     said_hz, weight, blur_hz = np.array(said).T
     near = np.exp(-0.5 * ((said_hz[:, np.newaxis] - said_hz) / (0.5 * blur_hz)) ** 2)
     together = near @ (weight * AGREE_HZ / blur_hz)
     tried: list[_Judgement] = []
     while len(tried) < 3 and together.max() > 0.0:
         near_hz = said_hz[np.argmax(together)]
-        tried.append(_judge_at(stretches, float(near_hz), proved=False))
+        tried.append(_judge_at(stretches, rhythm, float(near_hz), proved=False))
         together[np.abs(said_hz - near_hz) <= AGREE_HZ] = 0.0
     return max(tried, key=lambda one: one.strength)
 
 
-def _judge_at(stretches: list[Stretch], near_hz: float, *, proved: bool) -> _Judgement:
+def _judge_at(stretches: list[Stretch], rhythm: Rhythm, near_hz: float, *, proved: bool) -> _Judgement:
     """The same for one mains frequency."""
     close = [
         [one for one in stretch.findings if abs(one.frequency_hz - near_hz) <= one.blur_hz]
@@ -194,12 +199,16 @@ def _judge_at(stretches: list[Stretch], near_hz: float, *, proved: bool) -> _Jud
     possible = np.array([stretch.precision_at(near_hz) for stretch in stretches])
     lines = [_hold(heard, line, possible[:, line]) for line in range(len(heard[0].level) if heard else 0)]
     held = [line for line in lines if line is not None and _stays(line, stretches, near_hz)]
-    share = sum(line.level**2 for line in held) / max(stretch.power for stretch in stretches)
-    if not held or not (proved or _is_proof(held, share=share)):
+    if not held:
         return _Judgement(present=False)
-    strength = sum(min(float(one.energy[line.multiple - 1]), 1000.0) for line in held for one in heard)
     weight = np.array([one.weight / one.blur_hz**2 for one in heard])
     frequency_hz = float(np.average([one.frequency_hz for one in heard], weights=weight))
+    found = len(held)
+    held = _not_played(held, stretches, rhythm, frequency_hz)
+    share = sum(line.level**2 for line in held) / max(stretch.power for stretch in stretches)
+    if not (_is_heard_too(held) if proved else _is_proof(held, share=share, played=found - len(held))):
+        return _Judgement(present=False)
+    strength = sum(min(float(one.energy[line.multiple - 1]), 1000.0) for line in held for one in heard)
     return _Judgement(
         present=True,
         frequency_hz=frequency_hz,
@@ -236,19 +245,40 @@ def _stays(held: _Held, stretches: list[Stretch], mains_hz: float) -> bool:
     return all(float(np.mean(sizes < part)) <= most for part, most in DIPS)
 
 
-def _is_proof(held: list[_Held], *, share: float) -> bool:
+def _not_played(held: list[_Held], stretches: list[Stretch], rhythm: Rhythm, mains_hz: float) -> list[_Held]:
+    """The lines that are not made by notes at exactly equal distances."""
+    if not rhythm.combs:
+        return held
+    multiples = [line.multiple for line in held]
+    kept = []
+    for line in held:
+        rests = in_rests(stretches, multiples, multiple=line.multiple, mains_hz=mains_hz, level=line.level)
+        if not rhythm.makes(multiple=line.multiple, mains_hz=mains_hz, rests=rests):
+            kept.append(line)
+    return kept
+
+
+def _is_heard_too(held: list[_Held]) -> bool:
+    """Whether these lines, at a frequency at which the other source hums, are hum too.
+
+    One or two from the fourth multiple up may as well be partials of a held note; hum has lower ones as well.
+    """
+    return any(line.multiple <= 3 for line in held) or len(held) >= 3
+
+
+def _is_proof(held: list[_Held], *, share: float, played: int = 0) -> bool:
     """Whether these lines can be nothing but hum.
 
-    The first multiple is proof where it lies 20 dB under what is loudest (`share`), lasts, or comes with two others:
-    else it may be the lowest string of a low tuning. Without it two firm lines are proof, one of them the second or
-    third multiple, unless one is a multiple of the other: so are the partials of a note. Even multiples alone (a
-    rectifier) have to be three, or the second lasting, and to lie 10 dB under what is loudest: else they may be one
-    sustained tone. Lines that are not firm have to be three.
+    The first multiple is proof where it lies 20 dB under what is loudest (`share`), lasts, or comes with two others,
+    counting those that a rhythm may hide (`played`): else it may be the lowest string of a low tuning. Without it two
+    firm lines are proof, one of them the second or third multiple, unless one is a multiple of the other: so are the
+    partials of a note. Even multiples alone (a rectifier) have to be three, or the second lasting, and to lie 10 dB
+    under what is loudest: else they may be one sustained tone. Lines that are not firm have to be three.
     """
     firm = [line.multiple for line in held if line.firm]
     many = [line.multiple for line in held] if len(held) >= 3 else firm
     if 1 in firm and (
-        share < 0.01 or len(firm) >= 3 or any(line.multiple == 1 and line.lasting for line in held)
+        share < 0.01 or len(firm) + played >= 3 or any(line.multiple == 1 and line.lasting for line in held)
     ):
         return True
     if not many or 1 in firm:
