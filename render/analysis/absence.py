@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from render.analysis.bands import Bands
 from render.analysis.noise import playing_windows
-from render.audio.array import Reals
+from render.audio.array import Reals, Samples32
 
 Flags = NDArray[np.bool_]
 
@@ -35,10 +35,10 @@ LACK_DB = 15.0
 CLEAR_DB = 20.0
 """Missing in the middle of all moments of the stretch."""
 
-FOLLOWS = 0.5
+STILL_DB = 4.0
 NEXT_TO_NOTHING_DB = 40.0
-"""What is left, if less than this is missing, must not come and go with the playing: an input that was turned down does
-(correlation above one half)."""
+"""What is left, if less than this is missing, must stay at its level: its bands spread by less, as hiss and hum do. An
+input that was turned down, or a pickup that plays on under a voice near the microphone, comes and goes."""
 
 AS_LOUD_DB = 6.0
 """The other source plays on, at most so much softer than where both are heard."""
@@ -47,6 +47,12 @@ FALLS_FASTER = 1.5
 FALLS_DB = 1.0
 """A quarter of its falls from window to window are greater than those of the playing by this factor and this much: a
 voice, which falls by 8 dB and more in a syllable, strings by 2."""
+
+FALLS_MOST_DB = 5.0
+"""Nor by more than this, however the playing falls: beside slaps and damped strings a voice cannot be told."""
+
+MOST_EVEN = 0.6
+"""The other source has lines of notes (`bands`, evenness): fans and rain near a microphone are no playing."""
 
 UNLIKE_DB = 6.0
 UNLIKE_AT_ONCE_DB = 9.0
@@ -114,12 +120,22 @@ def find_absences(bands: Bands, *, duration_s: float) -> tuple[Absence, ...]:
     found = [
         absence
         for source in range(2)
-        for absence in _of_source(power, total, source, hop_s=bands.hop_s, duration_s=duration_s)
+        for absence in _of_source(
+            power,
+            total,
+            source,
+            even=bands.evenness[:count, 1 - source],
+            hop_s=bands.hop_s,
+            duration_s=duration_s,
+        )
     ]
     return tuple(sorted(found, key=lambda absence: absence.from_s))
 
 
-def _of_source(power: Reals, total: Reals, source: int, *, hop_s: float, duration_s: float) -> list[Absence]:
+def _of_source(
+    power: Reals, total: Reals, source: int, *, even: Samples32, hop_s: float, duration_s: float
+) -> list[Absence]:
+    """Absences of one source; `even`: evenness of the other, window by window."""
     lack_db = _lack_db(power[:, source], power[:, 1 - source], playing_windows(total[:, 1 - source]))
     told = np.isfinite(lack_db)
     gone, heard = told & (lack_db >= LACK_DB), told & (lack_db < LACK_DB)
@@ -137,8 +153,9 @@ def _of_source(power: Reals, total: Reals, source: int, *, hop_s: float, duratio
             (last + 1 - first) * hop_s < LEAST_S
             or np.count_nonzero(here) * hop_s < LEAST_TOLD_S
             or below_db < CLEAR_DB
+            or float(np.median(even[here])) > MOST_EVEN
             or not _plays_on(power[:, 1 - source], total[:, 1 - source], here, heard, unlike_db=unlike_db)
-            or (below_db < NEXT_TO_NOTHING_DB and _follows(power, source, here))
+            or (below_db < NEXT_TO_NOTHING_DB and _spread_db(power[here, source]) > STILL_DB)
         ):
             continue
         goes, comes = (
@@ -219,7 +236,8 @@ def _plays_on(power: Reals, total: Reals, here: Flags, heard: Flags, *, unlike_d
         level_db = 10.0 * np.log10(total)
     if np.median(level_db[here]) < np.median(level_db[heard]) - AS_LOUD_DB:
         return False
-    if _falls_db(power, here) > FALLS_FASTER * _falls_db(power, heard) + FALLS_DB:
+    falls_db = _falls_db(power, here)
+    if falls_db > min(FALLS_MOST_DB, FALLS_FASTER * _falls_db(power, heard) + FALLS_DB):
         return False
     apart_db = 10.0 * np.log10((power[here].mean(axis=0) + _TINY) / (power[heard].mean(axis=0) + _TINY))
     apart_db -= np.median(apart_db)
@@ -235,11 +253,8 @@ def _falls_db(power: Reals, windows: Flags) -> float:
     return float(np.quantile(falls_db[strong], 0.75)) if strong.any() else 0.0
 
 
-def _follows(power: Reals, source: int, here: Flags) -> bool:
-    """Whether what is left comes and goes with the other source."""
-    level_db = 10.0 * np.log10(power[here] + _TINY)
-    level_db -= level_db.mean(axis=0)
-    own_db, other_db = level_db[:, source], level_db[:, 1 - source]
-    together = np.sum(own_db * other_db, axis=0)
-    apart = np.sqrt(np.sum(own_db**2, axis=0) * np.sum(other_db**2, axis=0))
-    return float(np.median(together / np.maximum(apart, _TINY))) > FOLLOWS
+def _spread_db(power: Reals) -> float:
+    """How far the median band spreads about its middle, as a standard deviation, whatever happens for a moment."""
+    level_db = 10.0 * np.log10(power + _TINY)
+    off_db = np.abs(level_db - np.median(level_db, axis=0))
+    return 1.4826 * float(np.median(np.median(off_db, axis=0)))

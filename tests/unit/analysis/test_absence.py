@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from render.analysis.absence import Absence, find_absences
 from render.analysis.bands import measure_bands
+from tests.helpers.hard_sounds import slaps
 from tests.helpers.rehearsal import Player, hiss, hum, strings, talk, two_sources
 
 RATE_HZ = 48_000
@@ -104,13 +105,22 @@ def _spoken(before: bool) -> Callable[[Wave], Wave]:
     return speak
 
 
+def _fan(audio: Wave) -> Wave:
+    """As loud as the playing, in the microphone alone."""
+    part = hiss(6 * RATE_HZ, sample_rate_hz=RATE_HZ, seed=7)
+    loud = np.sqrt(np.mean(audio[:, 1] ** 2))
+    part[:, 1] += loud * np.random.default_rng(2).standard_normal(len(part))
+    return np.concatenate([part, audio])
+
+
 @pytest.mark.parametrize(
     "change",
     [
-        lambda audio: audio, _turned_down, _soft_passage, _gated, _rests, _short, _spoken(True), _spoken(False),
+        lambda audio: audio, _turned_down, _soft_passage, _gated, _rests, _short, _spoken(True), _spoken(False), _fan,
         lambda audio: audio * [1.0, 0.0], lambda audio: audio[: 3 * RATE_HZ],
     ],
-    ids=["clean", "turned-down", "soft", "gated", "rests", "short", "voice-before", "voice-after", "dead", "brief"],
+    ids=["clean", "turned-down", "soft", "gated", "rests", "short", "voice-before", "voice-after", "fan", "dead",
+         "brief"],
 )  # fmt: skip
 @pytest.mark.parametrize("seed", [21, 22])
 def test_nothing_else_is_an_absence(change: Callable[[Wave], Wave], seed: int) -> None:
@@ -122,3 +132,25 @@ def test_sparse_and_soft_playing_is_no_absence() -> None:
     """A note every two seconds, over 30 dB of dynamics."""
     player = Player(notes_per_s=0.5, dynamics_db=30.0)
     assert _found(_played(31, duration_s=40.0, player=player)) == ()
+
+
+@pytest.mark.parametrize("beside", [_fan, _spoken(True), _spoken(False)], ids=["fan", "before", "after"])
+@pytest.mark.parametrize("seed", [679570196, 6964742, 400270355])
+def test_beside_slaps_noise_and_voices_are_no_playing(beside: Callable[[Wave], Wave], seed: int) -> None:
+    """They fall as fast as voices, and are as even as noise."""
+    wave = slaps(20.0, RATE_HZ, np.random.default_rng(seed))[:, 0]
+    both = two_sources(wave * (0.05 / np.sqrt(np.mean(wave**2))), sample_rate_hz=RATE_HZ)
+    both = both + hiss(len(both), sample_rate_hz=RATE_HZ, seed=seed)
+    assert _found(both) == ()
+    assert _found(beside(both)) == ()
+
+
+@pytest.mark.parametrize("seed", [391337097, 1028947666, 725847611])
+def test_a_voice_over_soft_playing_is_no_absence(seed: int) -> None:
+    """The pickup plays on, softly, while somebody speaks loudly into the microphone."""
+    audio = _played(seed % 1000)
+    audio = audio.copy()
+    audio[9 * RATE_HZ : 16 * RATE_HZ] *= 0.1
+    voice = talk(7.0, sample_rate_hz=RATE_HZ, seed=seed)
+    audio[9 * RATE_HZ : 16 * RATE_HZ, 1] += voice * np.sqrt(np.mean(audio[:, 1] ** 2) / np.mean(voice**2))
+    assert _found(audio) == ()
