@@ -243,13 +243,15 @@ def in_rests(
     power = np.concatenate([one.moments for one in stretches]).astype(np.float64) ** 2
     others = [line for line in range(power.shape[1]) if line + 1 not in held]
     sizes = np.concatenate([one.sizes(multiple - 1, mains_hz) for one in stretches]) / level
-    for around in (power, power[:, others]):
+    for around, apart in ((power, False), (power[:, others], True)):
         whole = around.sum(axis=1)
         if whole.sum() < LEAST_SHARE * power.sum():
             break
         rest = whole < 10.0 ** (-0.1 * REST_DB) * whole.mean()
-        if rest.all(axis=1).any():
-            low, high = np.quantile(sizes[rest.all(axis=1)], (0.1, 0.9))
+        # what is around few multiples may be soft between two strokes: only whole frames of it are a rest
+        quiet = sizes[rest.all(axis=1)].ravel() if apart else sizes[rest]
+        if len(quiet) >= rest.shape[1]:
+            low, high = np.quantile(quiet, (0.1, 0.9))
             if low > 1.0 / STEADY_GAIN and high < STEADY_GAIN:
                 return InRests.STAYS
         if np.count_nonzero(rest) >= FEW_MOMENTS and np.median(sizes[rest]) < GONE_GAIN:
