@@ -2,8 +2,7 @@
 
     take -> blocks -> stretches of samples -> levels, clipping, dropouts, clicks
                    -> meter                -> true peak
-                   -> K-weighting          -> loudness
-                   -> windowed spectra     -> alignment, noise, ends, likeness
+                   -> windowed spectra     -> loudness, alignment, noise, ends, likeness
                                            -> low band -> hum, boom
 
 An hour streams through as a minute does: what is kept are sums, curves and places.
@@ -36,8 +35,8 @@ from render.analysis.stretches import Stretch, Stretches
 from render.audio.array import AnySamples
 from render.audio.read import TakeInfo, TakeReader
 from render.engine.listen import OnFrames, each_block
-from render.finish.running_loudness import RunningLoudness
 from render.finish.source_peaks import NEARBY_FRACTION, highest_between
+from render.finish.spectral_loudness import SpectralLoudness
 from render.session.takes import Take
 
 CORNER_S = 0.003
@@ -124,7 +123,7 @@ class Inspector:
         self._highest = [0.0, 0.0]
         self._envelope = EnvelopeGauge(sample_rate_hz=rate_hz)
         self._windows = SpectralFrames(sample_rate_hz=rate_hz)
-        self._loudness = RunningLoudness(sample_rate_hz=rate_hz)
+        self._loudness = SpectralLoudness(sample_rate_hz=rate_hz, size=self._windows.size)
         self._alignment = AlignmentGauge(self._windows)
         self._bands = BandGauge(sample_rate_hz=rate_hz)
         self._tones = ToneGauge(sample_rate_hz=rate_hz)
@@ -146,7 +145,6 @@ class Inspector:
 
     def add_windows(self, block: AnySamples) -> None:
         """The other half: what looks at spectra. The two may run side by side, each block by block."""
-        self._loudness.add(block)
         self._add_spectra(self._windows.add(block))
 
     def result(self) -> Inspection:
@@ -166,7 +164,7 @@ class Inspector:
         ]
         measured = zip(
             self._levels.result(),
-            self._loudness.loudness_lufs(),
+            self._loudness.loudness_lufs(self._frames),
             self._highest,
             clipping,
             self._dropouts.result(),
@@ -218,6 +216,7 @@ class Inspector:
     def _add_spectra(self, spectra: Spectra | None) -> None:
         if spectra is None:
             return
+        self._loudness.add(spectra.bins, spectra.power)
         self._alignment.add(spectra)
         self._bands.add(spectra)
         self._tones.add(spectra)
