@@ -64,6 +64,26 @@ def test_few_steps_need_more() -> None:
     assert not are_beginnings(np.tile([0.9, -0.8], 50))
 
 
+@pytest.mark.parametrize("filtered", [(0.5, 0.5), (0.25, 0.5, 0.25), (0.3, 0.4, 0.3)])
+def test_few_notes_through_a_filter_do_not_click(filtered: tuple[float, ...]) -> None:
+    """Five notes that begin with a step, rounded over two or three samples: too few to be summed, and too soft."""
+    for seed in range(12):
+        random, frames = np.random.default_rng(seed), 8 * RATE_HZ
+        sound, t = np.zeros(frames), np.arange(4 * RATE_HZ) / RATE_HZ
+        for onset_s in (0.5, 1.1, 1.7, 2.3, 2.9):
+            pitch_hz = random.choice(PITCHES_HZ[:4])
+            note = sum(
+                np.exp(-t * (1.0 + 0.2 * k))
+                * np.cos(2 * np.pi * k * pitch_hz * t + random.uniform(-0.5, 0.5))
+                / k
+                for k in range(1, 15)
+            )
+            first = round(onset_s * RATE_HZ)
+            sound[first : first + len(t)] += 0.1 * random.uniform(0.4, 1.0) * note * (4.0 - t).clip(0.0, 0.05)
+        sound = np.convolve(20.0 * sound, filtered, "same") + 1e-4 * random.standard_normal(frames)
+        assert measure_clicks(sound[:, np.newaxis], sample_rate_hz=RATE_HZ)[0].count == 0
+
+
 @pytest.mark.parametrize("partials", [6, 12])
 def test_chords_struck_again_do_not_click(partials: int) -> None:
     """One chord, struck each quarter of a second from one sample to the next while it rings, is played."""
